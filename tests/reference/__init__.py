@@ -1,0 +1,1 @@
+"""Numbers the computing rooms are checked against, with the source of each."""
