@@ -1,0 +1,194 @@
+"""The fold: what a set of journal entries amounts to. Pure, and blind to the order in which entries came.
+
+How entries about the same thing are weighed:
+
+* An entry replaces those its writer knew (`after`). What nobody replaces are the *heads* of a register.
+* One head: it stands. Several heads: their writers had not seen each other. For gear this is kept as it is, because two
+  guides who disagree must be seen to disagree; for the plan, a person, a rope, a night or a hold point the head written
+  last stands, and the picture says under `split` that there were several.
+* A withdrawn entry counts for nothing, so what it replaced stands again.
+
+Happened-at and id only order what is listed and settle ties the same way on every device.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any, Generic, TypeVar, cast
+from uuid import UUID
+
+from api.journal.entry import Actor, Entry
+from api.journal.kinds import (
+    Body,
+    ForecastReceived,
+    HoldPassed,
+    Key,
+    MemberSet,
+    NightTold,
+    Remark,
+    RopesSet,
+    Sighting,
+    TripPlanned,
+    Withdrawn,
+)
+from api.journal.trip import MemberProfile, RopeTeam, TripPlan
+
+B = TypeVar("B", bound=Body)
+
+
+@dataclass(frozen=True, slots=True)
+class Record(Generic[B]):
+    """A body with who wrote it, when and where."""
+
+    body: B
+    entry: UUID
+    actor: Actor
+    device: str
+    happened_at: datetime
+
+
+SubjectRequirement = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What is known of a trip after some entries. Equal sets of entries give equal pictures."""
+
+    plan: Record[TripPlanned] | None = None
+    members: Mapping[str, Record[MemberSet]] = field(default_factory=dict)
+    ropes: Record[RopesSet] | None = None
+    sightings: Mapping[SubjectRequirement, tuple[Record[Sighting], ...]] = field(default_factory=dict)
+    """By (subject, requirement); more than one record: writers who had not seen each other."""
+    nights: Mapping[str, Mapping[date, Record[NightTold]]] = field(default_factory=dict)
+    forecasts: tuple[Record[ForecastReceived], ...] = ()
+    """In order of issue; the last is the newest."""
+    holds_passed: Mapping[str, Record[HoldPassed]] = field(default_factory=dict)
+    remarks: tuple[Record[Remark], ...] = ()
+    split: tuple[Key, ...] = ()
+    """Registers other than gear in which several entries stand side by side."""
+
+    @property
+    def trip(self) -> TripPlan | None:
+        """The plan in force."""
+        return self.plan.body.plan if self.plan else None
+
+    @property
+    def profiles(self) -> dict[str, MemberProfile]:
+        """Everyone on the trip, by member id."""
+        return {member: record.body.profile for member, record in self.members.items()}
+
+    @property
+    def rope_teams(self) -> tuple[RopeTeam, ...]:
+        """The ropes, without people who have left the trip."""
+        if self.ropes is None:
+            return ()
+        return tuple(
+            rope.model_copy(update={"members": tuple(m for m in rope.members if m in self.members)})
+            for rope in self.ropes.body.ropes
+        )
+
+    @property
+    def newest_forecast(self) -> Record[ForecastReceived] | None:
+        return self.forecasts[-1] if self.forecasts else None
+
+
+EMPTY = Picture()
+
+
+def standing(entries: Iterable[Entry]) -> dict[UUID, Entry]:
+    """The entries that count, by id: each once, without those withdrawn."""
+    by_id = {entry.id: entry for entry in entries}
+    withdrawn = {
+        entry.body.entry
+        for entry in by_id.values()
+        if isinstance(entry.body, Withdrawn) and not _is_withdrawal(by_id.get(entry.body.entry))
+    }
+    return {id_: entry for id_, entry in by_id.items() if id_ not in withdrawn}
+
+
+def _is_withdrawal(entry: Entry | None) -> bool:
+    return entry is not None and isinstance(entry.body, Withdrawn)
+
+
+def heads(entries: Iterable[Entry]) -> dict[Key, tuple[Entry, ...]]:
+    """For every register, the entries that nothing replaces, in order of (happened at, id)."""
+    counting = standing(entries)
+    replaced = {known for entry in counting.values() for known in entry.after or ()}
+    registers: defaultdict[Key, list[Entry]] = defaultdict(list)
+    for entry in counting.values():
+        key = entry.key()
+        if key is not None and entry.id not in replaced:
+            registers[key].append(entry)
+    return {key: tuple(sorted(found, key=_order)) for key, found in registers.items()}
+
+
+def fold(entries: Iterable[Entry]) -> Picture:
+    """The picture that a set of entries of one trip amounts to.
+
+    Parameters
+    ----------
+    entries
+        Entries of one trip, in any order; repeated ids count once.
+
+    Returns
+    -------
+    Picture
+        The same for the same set, whatever the order, repetition or batching.
+    """
+    everything = list(entries)
+    registers = heads(everything)
+    plan: Record[TripPlanned] | None = None
+    ropes: Record[RopesSet] | None = None
+    members: dict[str, Record[MemberSet]] = {}
+    sightings: dict[SubjectRequirement, tuple[Record[Sighting], ...]] = {}
+    nights: defaultdict[str, dict[date, Record[NightTold]]] = defaultdict(dict)
+    holds: dict[str, Record[HoldPassed]] = {}
+    split: list[Key] = []
+    for key in sorted(registers):
+        entries_here = registers[key]
+        last = entries_here[-1]
+        match last.body:
+            case Sighting(subject=subject, requirement=requirement):
+                sightings[subject, requirement] = tuple(_record(entry) for entry in entries_here)
+                continue
+            case TripPlanned():
+                plan = _record(last)
+            case RopesSet():
+                ropes = _record(last)
+            case MemberSet(member=member):
+                members[member] = _record(last)
+            case NightTold(member=member, on=on):
+                nights[member][on] = _record(last)
+            case HoldPassed(hold=hold):
+                holds[hold] = _record(last)
+        if len(entries_here) > 1:
+            split.append(key)
+    return Picture(
+        plan=plan,
+        members=members,
+        ropes=ropes,
+        sightings=sightings,
+        nights={member: dict(sorted(told.items())) for member, told in nights.items()},
+        forecasts=tuple(sorted(_all_of(everything, ForecastReceived), key=_issue_order)),
+        holds_passed=holds,
+        remarks=tuple(_all_of(everything, Remark)),
+        split=tuple(split),
+    )
+
+
+def _all_of(entries: Iterable[Entry], kind: type[B]) -> list[Record[B]]:
+    found = [entry for entry in standing(entries).values() if isinstance(entry.body, kind)]
+    return [_record(entry) for entry in sorted(found, key=_order)]
+
+
+def _record(entry: Entry) -> Record[Any]:
+    return Record(cast(Any, entry.body), entry.id, entry.actor, entry.device, entry.happened_at)
+
+
+def _order(entry: Entry) -> tuple[datetime, UUID]:
+    return entry.happened_at, entry.id
+
+
+def _issue_order(record: Record[ForecastReceived]) -> tuple[datetime, datetime, UUID]:
+    return record.body.issued_at, record.happened_at, record.entry

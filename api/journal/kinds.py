@@ -1,0 +1,213 @@
+"""Entry kinds: everything that can happen to a trip, as small typed bodies told apart by `kind`.
+
+A body names the *register* it writes to with `key()`. Two entries with the same key speak about the same thing; which of
+them stands is decided by what their writers had seen (`Entry.after`), never by clocks or by order of arrival.
+A body without a key stands for itself.
+"""
+
+from datetime import date
+from enum import StrEnum
+from typing import Annotated, Literal
+from uuid import UUID
+
+from pydantic import AwareDatetime, Field, TypeAdapter, model_validator
+
+from api.journal.trip import (
+    ElevationM,
+    LongText,
+    MemberProfile,
+    RopeTeam,
+    ShortText,
+    Slug,
+    TripPlan,
+    Value,
+)
+
+Key = tuple[str, ...]
+
+PARTY = "party"
+"""The subject of gear that belongs to the whole party."""
+
+
+class Known(StrEnum):
+    """How something is known; each rung is worth more than the one before it."""
+
+    UNKNOWN = "unknown"
+    SAID = "said"
+    PICTURED = "pictured"
+    SEEN = "seen"
+    TRIED = "tried"
+
+    @property
+    def rung(self) -> int:
+        return list(Known).index(self)
+
+
+class GearState(StrEnum):
+    """How a piece of gear is."""
+
+    FITS = "fits"
+    UNFIT = "unfit"
+    ABSENT = "absent"
+
+
+Answer = bool | float | Annotated[str, Field(max_length=200)]
+"""An answer to a fitness question: yes/no, a number in the question's unit, a choice, or an ISO date."""
+
+
+class Body(Value):
+    """Base of all bodies."""
+
+    def key(self) -> Key | None:
+        """The register this body writes to; None when it stands for itself."""
+        return None
+
+
+class TripPlanned(Body):
+    """The plan of the trip, whole."""
+
+    kind: Literal["trip-planned"] = "trip-planned"
+    plan: TripPlan
+
+    def key(self) -> Key:
+        return ("plan",)
+
+
+class MemberSet(Body):
+    """A person is on the trip, with this profile."""
+
+    kind: Literal["member-set"] = "member-set"
+    member: Slug
+    profile: MemberProfile
+
+    def key(self) -> Key:
+        return ("member", self.member)
+
+
+class MemberLeft(Body):
+    """A person is not on the trip (any more)."""
+
+    kind: Literal["member-left"] = "member-left"
+    member: Slug
+    reason: LongText = ""
+
+    def key(self) -> Key:
+        return ("member", self.member)
+
+
+class RopesSet(Body):
+    """Who is on which rope, in rope order."""
+
+    kind: Literal["ropes-set"] = "ropes-set"
+    ropes: tuple[RopeTeam, ...]
+
+    def key(self) -> Key:
+        return ("ropes",)
+
+    @model_validator(mode="after")
+    def _one_rope_each(self) -> "RopesSet":
+        ids = [rope.id for rope in self.ropes]
+        if len(set(ids)) != len(ids):
+            raise ValueError("two ropes share one id; give each its own")
+        people = [member for rope in self.ropes for member in rope.members]
+        if len(set(people)) != len(people):
+            raise ValueError("a person can be on one rope only; take them off the other")
+        return self
+
+
+class Sighting(Body):
+    """Someone's record of a piece of gear: how it is known, how it is, and the fitness answers."""
+
+    kind: Literal["sighting"] = "sighting"
+    subject: Slug
+    """A member id, a rope id, or `party`."""
+    requirement: Slug
+    known: Known
+    state: GearState
+    count: Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)] | None = None
+    """How many (or how much, in the requirement's unit); None: as many as asked."""
+    answers: dict[Slug, Answer] = Field(default_factory=dict)
+    stand_in: Slug | None = None
+    """Id of the stand-in of the requirement that this is, when it is not the thing itself."""
+    remark: LongText = ""
+    photo: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
+    """Content hash of a stored photo."""
+
+    def key(self) -> Key:
+        return ("sighting", self.subject, self.requirement)
+
+    @model_validator(mode="after")
+    def _says_something(self) -> "Sighting":
+        if self.known is Known.UNKNOWN:
+            raise ValueError("a sighting must say how it is known: said, pictured, seen or tried")
+        return self
+
+
+class NightTold(Body):
+    """Where a person slept on a date, before the trip or on it."""
+
+    kind: Literal["night-told"] = "night-told"
+    member: Slug
+    on: date
+    """The date on which the night began, in the trip's time zone."""
+    elevation_m: ElevationM | None
+    """None: asked, and the person does not know."""
+    known: Literal["said", "spent"] = "said"
+
+    def key(self) -> Key:
+        return ("night", self.member, self.on.isoformat())
+
+
+class ForecastReceived(Body):
+    """A forecast was received. The forecast itself is stored by its content hash and never edited."""
+
+    kind: Literal["forecast-received"] = "forecast-received"
+    forecast: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    provider: ShortText
+    label: ShortText
+    issued_at: AwareDatetime
+
+
+class HoldPassed(Body):
+    """The party passed a hold point."""
+
+    kind: Literal["hold-passed"] = "hold-passed"
+    hold: Slug
+    at: AwareDatetime
+
+    def key(self) -> Key:
+        return ("hold", self.hold)
+
+
+class Remark(Body):
+    """A plain remark on the trip, a person, a rope or a requirement. Never about health."""
+
+    kind: Literal["remark"] = "remark"
+    about: Annotated[str, Field(max_length=130)] = ""
+    text: Annotated[LongText, Field(min_length=1)]
+
+
+class Withdrawn(Body):
+    """An earlier entry is taken back: what it replaced stands again. A withdrawal itself stays."""
+
+    kind: Literal["withdrawn"] = "withdrawn"
+    entry: UUID
+    reason: LongText = ""
+
+
+AnyBody = Annotated[
+    TripPlanned
+    | MemberSet
+    | MemberLeft
+    | RopesSet
+    | Sighting
+    | NightTold
+    | ForecastReceived
+    | HoldPassed
+    | Remark
+    | Withdrawn,
+    Field(discriminator="kind"),
+]
+
+BODY: TypeAdapter[AnyBody] = TypeAdapter(AnyBody)
+KINDS: tuple[str, ...] = tuple(sorted(BODY.json_schema()["discriminator"]["mapping"]))
