@@ -1,0 +1,55 @@
+"""What each stage will be like, in every scenario: the left-hand matrix of readiness.
+
+A stage's window runs from its start to the start of the next stage, so the night after it belongs to it. Hourly metrics are
+evaluated where the party is at that hour and kept both hour by hour and as the lowest and highest on each stage.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One possible course of the weather: a single run, a guide's low/best/high, an ensemble member, a what-if."""
+
+    id: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StageConditions:
+    """Metrics by [scenario, stage] and [scenario, step]. NaN means not known; nothing is filled in.
+
+    `low` and `high` hold the lowest and highest known value on the stage (equal for metrics with one value a stage);
+    `complete` says whether every hour of the stage was known, because a threshold that was not crossed in the known hours
+    of a half-known stage may still be crossed in the others.
+    """
+
+    scenarios: tuple[Scenario, ...]
+    base: int
+    """Index of the scenario that stands for the forecast itself."""
+    stages: tuple[str, ...]
+    low: Mapping[str, Floats]
+    high: Mapping[str, Floats]
+    complete: Mapping[str, Bools]
+    steps_epoch_s: Ints
+    step_stage: Ints
+    step_moving: Bools
+    step_elevation_m: Floats
+    hourly: Mapping[str, Floats]
+    methods: Mapping[str, str]
+    """How each metric came about here, where that differs from its registry entry."""
+    version: str
+    """Changes whenever any number here may have changed."""
+
+    def moment(self, step: int) -> datetime:
+        """The instant of a step, in UTC."""
+        return datetime.fromtimestamp(int(self.steps_epoch_s[step]), tz=UTC)

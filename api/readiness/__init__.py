@@ -1,0 +1,1 @@
+"""What the mountain asks, minus what the people have: asks, lacks, findings, and the board made of them."""
