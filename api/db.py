@@ -1,0 +1,338 @@
+"""The database: one way to read, one way to write, the same on SQLite and PostgreSQL.
+
+Reading is a short snapshot. Writing is a unit of work: it takes its turn, does everything in one transaction,
+and is committed at the end of the block, before any answer is sent. There is one writer at a time on both
+databases, so a unit of work may read, decide and write without losing anybody's update.
+
+In a route, declare ``conn: Reading`` or ``work: Writing``. Elsewhere (commands, start-up, tests):
+
+    with db.reading() as conn: ...
+    with db.writing() as work: ...
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from pathlib import Path
+from types import ModuleType
+from typing import Annotated, Any, TypeVar
+
+import anyio
+import structlog
+from fastapi import Depends, Request
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import OperationalError
+from sqlmodel import SQLModel
+
+from api.columns import NAMING_CONVENTION, EnumText, Json, JsonText, UtcDateTime
+from api.errors import Unavailable
+from api.turns import NoTurn, Turns
+
+__all__ = [
+    "Database",
+    "EnumText",
+    "Json",
+    "JsonText",
+    "Reading",
+    "UtcDateTime",
+    "Work",
+    "Writing",
+    "metadata",
+]
+
+SQLModel.metadata.naming_convention = NAMING_CONVENTION
+metadata = SQLModel.metadata
+
+SAFE_SQLITE = (3, 51, 3)
+"""Older ones can corrupt a write-ahead log that two connections write or checkpoint at the same moment."""
+
+SQLITE_BUSY_MS = 5_000
+SQLITE_WAL_LIMIT_BYTES = 64 * 1024 * 1024
+POSTGRES_WRITER_KEY = 0x52494D41
+"""Advisory lock that makes the writers of several processes take turns on PostgreSQL."""
+
+log = structlog.get_logger(__name__)
+T = TypeVar("T")
+
+
+def sqlite_module() -> ModuleType:
+    """The newest SQLite at hand: the one that ``pysqlite3`` carries, else the interpreter's."""
+    try:
+        from pysqlite3 import dbapi2
+    except ImportError:
+        return sqlite3
+    return dbapi2  # type: ignore[no-any-return]
+
+
+class Work(Connection):
+    """A unit of work: a connection in its one transaction, plus what is to happen once it is committed."""
+
+    def __init__(self, engine: Engine) -> None:
+        super().__init__(engine)
+        self._afterwards: list[Callable[[], None]] = []
+
+    def after_commit(self, fn: Callable[[], None]) -> None:
+        """Call ``fn`` once the work is safely stored; never when it is rolled back.
+
+        It runs in the order of commits, possibly in another thread, and before the next writer's turn: keep
+        it short, and do not write in it.
+        """
+        self._afterwards.append(fn)
+
+    def finish(self) -> None:
+        """Run what was asked for after the commit. One that fails is logged and does not stop the others."""
+        for fn in self._afterwards:
+            try:
+                fn()
+            except Exception:
+                log.exception("after_commit_failed", function=getattr(fn, "__qualname__", repr(fn)))
+
+
+class Database:
+    """Connections to one database, and the rules for using them."""
+
+    def __init__(self, url: str, *, read_connections: int = 8, write_wait_s: float = 15.0) -> None:
+        self.url = make_url(url)
+        self.dialect = self.url.get_backend_name()
+        self._wait_s = write_wait_s
+        self._readers = Turns(read_connections)
+        self._writers = Turns(1)
+        self._writing_thread: int | None = None
+        if self.dialect == "sqlite":
+            self._read_engine, self._write_engine = self._sqlite_engines(read_connections)
+        elif self.dialect == "postgresql":
+            self._read_engine, self._write_engine = self._postgres_engines(read_connections)
+        else:
+            raise ValueError(
+                f"database_url names {self.dialect}; use sqlite:///FILE or postgresql://HOST/NAME"
+            )
+
+    # -- use
+    # -----------------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A snapshot to read from; keep it short. Raises Unavailable when none is free in time."""
+        with self._patient(), self._readers.held(self._wait_s), self._read_engine.connect() as conn:
+            yield conn
+
+    @contextmanager
+    def writing(self) -> Iterator[Work]:
+        """One unit of work: committed at the end of the block, rolled back when it raises.
+
+        Not for routes, which declare ``Writing``: a route that waits in here keeps a thread from others.
+        Raises Unavailable when the turn does not come in time.
+        """
+        if self._writing_thread == threading.get_ident():
+            raise RuntimeError(
+                "this thread is writing already; pass the unit of work on instead of beginning another"
+            )
+        with self._patient(), self._writers.held(self._wait_s):
+            work = self._begin()
+            self._writing_thread = threading.get_ident()
+            try:
+                yield work
+            except BaseException:
+                self._abandon(work)
+                raise
+            else:
+                self._complete(work)
+            finally:
+                self._writing_thread = None
+
+    @asynccontextmanager
+    async def reading_async(self) -> AsyncIterator[Connection]:
+        """Like ``reading``, waiting without a thread."""
+        with self._patient():
+            async with self._readers.held_async(self._wait_s):
+                conn = await self._off_loop(self._read_engine.connect, inline=self.dialect == "sqlite")
+                try:
+                    yield conn
+                finally:
+                    with anyio.CancelScope(shield=True):
+                        await self._off_loop(conn.close, inline=self.dialect == "sqlite")
+
+    @asynccontextmanager
+    async def writing_async(self) -> AsyncIterator[Work]:
+        """Like ``writing``, waiting without a thread; begins and commits off the event loop."""
+        with self._patient():
+            async with self._writers.held_async(self._wait_s):
+                with anyio.CancelScope(shield=True):
+                    work = await self._off_loop(self._begin)
+                try:
+                    yield work
+                except BaseException:
+                    with anyio.CancelScope(shield=True):
+                        await self._off_loop(lambda: self._abandon(work))
+                    raise
+                with anyio.CancelScope(shield=True):
+                    await self._off_loop(lambda: self._complete(work))
+
+    def engine_version(self) -> str:
+        """What answers, for logs and reports: 'SQLite 3.53.4' or 'PostgreSQL 18.4'."""
+        if self.dialect == "sqlite":
+            return f"SQLite {sqlite_module().sqlite_version}"
+        with self.reading() as conn:
+            return f"PostgreSQL {conn.execute(text('SHOW server_version')).scalar_one()}"
+
+    def warn_if_at_risk(self) -> bool:
+        """Log a warning, and return true, when the SQLite in use is older than ``SAFE_SQLITE``."""
+        if self.dialect != "sqlite":
+            return False
+        return warn_about(sqlite_module().sqlite_version_info)
+
+    def engines(self) -> tuple[Engine, Engine]:
+        """The engines for reading and for writing, for what watches statements from outside."""
+        return self._read_engine, self._write_engine
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self._read_engine.dispose()
+        self._write_engine.dispose()
+
+    # -- one unit of work
+    # ----------------------------------------------------------------------------------------
+
+    def _begin(self) -> Work:
+        work = Work(self._write_engine)
+        try:
+            work.begin()
+            if self.dialect == "postgresql":
+                # Taken first and in READ COMMITTED: every later statement sees what the last writer left.
+                work.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": POSTGRES_WRITER_KEY})
+        except OperationalError as error:
+            work.close()
+            log.warning("write_refused", reason=str(error.orig))
+            raise Unavailable("The database is busy. Nothing was stored; try again in a moment.") from error
+        except BaseException:
+            work.close()
+            raise
+        return work
+
+    def _complete(self, work: Work) -> None:
+        with work:
+            work.commit()
+        work.finish()
+
+    def _abandon(self, work: Work) -> None:
+        with work:
+            work.rollback()
+
+    @contextmanager
+    def _patient(self) -> Iterator[None]:
+        try:
+            yield
+        except NoTurn as error:
+            raise Unavailable(
+                "Many are using the database at this moment. Nothing was stored; try again in a moment."
+            ) from error
+
+    async def _off_loop(self, fn: Callable[[], T], *, inline: bool = False) -> T:
+        if inline:
+            return fn()
+        # A limiter of its own: a commit must never wait for the threads that wait for it.
+        return await anyio.to_thread.run_sync(fn, limiter=anyio.CapacityLimiter(1))
+
+    # -- engines
+    # -------------------------------------------------------------------------------------------------
+
+    def _sqlite_engines(self, read_connections: int) -> tuple[Engine, Engine]:
+        if not self.url.database or self.url.database == ":memory:":
+            raise ValueError(
+                "database_url names no file; SQLite in memory cannot be shared, use sqlite:///FILE"
+            )
+        Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
+        reader = create_engine(
+            self.url,
+            module=sqlite_module(),
+            pool_size=read_connections,
+            max_overflow=0,
+            pool_timeout=self._wait_s,
+        )
+        writer = create_engine(
+            self.url, module=sqlite_module(), pool_size=1, max_overflow=0, pool_timeout=self._wait_s
+        )
+        prepare_sqlite(writer, begin="BEGIN IMMEDIATE")
+        prepare_sqlite(reader, begin="BEGIN", read_only=True)
+        return reader, writer
+
+    def _postgres_engines(self, read_connections: int) -> tuple[Engine, Engine]:
+        url = self.url.set(drivername="postgresql+psycopg")
+        reader = create_engine(
+            url,
+            pool_size=read_connections,
+            max_overflow=0,
+            pool_timeout=self._wait_s,
+            pool_pre_ping=True,
+            isolation_level="REPEATABLE READ",
+            execution_options={"postgresql_readonly": True},
+        )
+        writer = create_engine(
+            url,
+            pool_size=1,
+            max_overflow=0,
+            pool_timeout=self._wait_s,
+            pool_pre_ping=True,
+            isolation_level="READ COMMITTED",
+        )
+        return reader, writer
+
+
+def prepare_sqlite(engine: Engine, *, begin: str, read_only: bool = False, foreign_keys: bool = True) -> None:
+    """Make ``engine`` begin its transactions itself, and set what each new connection needs.
+
+    The driver's own way begins a transaction only at the first write, which silently loses updates.
+    """
+
+    @event.listens_for(engine, "connect")
+    def on_connect(connection: Any, _record: Any) -> None:
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        for pragma in (
+            f"busy_timeout = {SQLITE_BUSY_MS}",
+            "journal_mode = WAL",
+            "synchronous = FULL",
+            f"foreign_keys = {'ON' if foreign_keys else 'OFF'}",
+            f"journal_size_limit = {SQLITE_WAL_LIMIT_BYTES}",
+            f"query_only = {'ON' if read_only else 'OFF'}",
+        ):
+            cursor.execute(f"PRAGMA {pragma}")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def on_begin(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+
+def warn_about(sqlite_version: tuple[int, ...]) -> bool:
+    """Log a warning, and return true, when this SQLite can corrupt its write-ahead log."""
+    at_risk = sqlite_version < SAFE_SQLITE
+    if at_risk:
+        log.warning(
+            "sqlite_at_risk",
+            version=".".join(map(str, sqlite_version)),
+            needs=".".join(map(str, SAFE_SQLITE)),
+            remedy="pip install pysqlite3, or use PostgreSQL",
+        )
+    return at_risk
+
+
+async def _reading(request: Request) -> AsyncIterator[Connection]:
+    db: Database = request.app.state.db
+    async with db.reading_async() as conn:
+        yield conn
+
+
+async def _writing(request: Request) -> AsyncIterator[Work]:
+    db: Database = request.app.state.db
+    async with db.writing_async() as work:
+        yield work
+
+
+# scope="function" closes these before the answer is sent; the default scope commits after the client has its
+# 200.
+Reading = Annotated[Connection, Depends(_reading, scope="function")]
+Writing = Annotated[Work, Depends(_writing, scope="function")]

@@ -1,0 +1,1 @@
+"""Rimaye's pages: complete HTML from the server, with parts that are swapped in place."""
