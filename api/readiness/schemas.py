@@ -12,9 +12,9 @@ from api.journal.trip import HoldKind, Role
 from api.kitlist.schemas import Basis, Grade, Scope, Zone
 
 CAUTION = (
-    "This board lists what has been seen and tried against a list and a forecast. It does not judge the mountain. "
-    "The final call rests with the licensed guides in charge and with local regulations, and they may decide against it. "
-    "Health notes are observations, not diagnoses."
+    "This board lists what has been seen and tried against a list and a forecast. It does not judge the "
+    "mountain. The final call rests with the licensed guides in charge and with local regulations, and they "
+    "may decide against it. Health notes are observations, not diagnoses."
 )
 CLEAR_MEANS = "Nothing on the list is known to be missing. It does not mean safe."
 
@@ -127,7 +127,8 @@ class Finding(Shown):
     life_safety: bool
     evidence: tuple[Evidence, ...] = ()
     conditions_known: bool = True
-    """False: whether it is asked could not be worked out for want of a forecast, so it is treated as asked."""
+    """False: whether it is asked could not be worked out for want of a forecast, so it is treated as
+    asked."""
     scenarios: tuple[str, ...] = ()
     """Ids of the scenarios in which it appears."""
 
