@@ -40,6 +40,10 @@ class Settings(BaseSettings):
         default="127.0.0.1",
         description="Address to listen on. Only loopback addresses are accepted while there are no accounts.",
     )
+    published_on_loopback: bool = Field(
+        default=False,
+        description="For a container only: listen on all addresses, the port being published on loopback.",
+    )
     port: int = Field(default=8017, ge=0, le=65535, description="Port to listen on; 0 takes any free one.")
     base_url: str = Field(
         default="",

@@ -1,0 +1,1 @@
+"""Who may do what, and where a request may come from."""

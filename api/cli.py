@@ -1,0 +1,113 @@
+"""The `rimaye` command. Each room adds a group of its own."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from api.settings import Settings, get_settings, settings_table
+
+app = typer.Typer(
+    name="rimaye",
+    help="Readiness of rope teams on guided multi-day glacier climbs.",
+    no_args_is_help=True,
+    pretty_exceptions_show_locals=False,
+)
+
+ROOMS: tuple[tuple[str, typer.Typer], ...] = ()
+"""Every room's commands: its name on the command line, and its group."""
+
+for _name, _room in ROOMS:
+    app.add_typer(_room, name=_name)
+
+
+@app.command()
+def serve(
+    host: Annotated[str | None, typer.Option(help="Address to listen on; RIMAYE_HOST.")] = None,
+    port: Annotated[
+        int | None, typer.Option(help="Port to listen on, 0 for any free one; RIMAYE_PORT.")
+    ] = None,
+    demo: Annotated[bool | None, typer.Option("--demo", help="Demo mode; RIMAYE_DEMO.")] = None,
+) -> None:
+    """Serve the board on this machine."""
+    from api import server, upgrade
+    from api.logging import configure_logging
+    from api.main import create_app, open_database
+
+    given = {"host": host, "port": port, "demo": demo}
+    settings = get_settings().model_copy(
+        update={name: value for name, value in given.items() if value is not None}
+    )
+    configure_logging(settings)
+    db = open_database(settings)
+    try:
+        current = upgrade.state_of(db).current
+    finally:
+        db.close()
+    if not current:
+        _stop("The tables are not current. Run: rimaye migrate")
+    try:
+        running = server.make_server(
+            create_app(settings), settings, lambda address: _announce(address, settings)
+        )
+    except server.NotLoopback as error:
+        _stop(str(error))
+    running.run()
+
+
+@app.command()
+def migrate() -> None:
+    """Bring the database's tables up to date; a SQLite file is copied first."""
+    from api import upgrade
+    from api.logging import configure_logging
+    from api.main import make_clock, open_database
+
+    settings = get_settings()
+    configure_logging(settings)
+    db = open_database(settings)
+    try:
+        done = upgrade.migrate(db, data_dir=settings.data_dir, clock=make_clock(settings))
+    finally:
+        db.close()
+    if done.before == done.after:
+        typer.echo("The tables are current.")
+        return
+    if done.copy is not None:
+        typer.echo(f"A copy of the database as it was: {done.copy}")
+    typer.echo(f"Tables brought up to date: {', '.join(sorted(done.after.head))}")
+
+
+@app.command()
+def settings(
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="The documentation table, with defaults.")
+    ] = False,
+) -> None:
+    """Show every setting and the value it has now."""
+    if markdown:
+        typer.echo(settings_table(), nl=False)
+        return
+    from sqlalchemy import make_url
+
+    values = get_settings().model_dump()
+    values["database_url"] = make_url(values["database_url"]).render_as_string(hide_password=True)
+    for name, value in values.items():
+        typer.echo(f"RIMAYE_{name.upper()}={value}")
+
+
+def _announce(address: str, settings: Settings) -> None:
+    typer.echo(f"\n  Rimaye is at {settings.base_url or address}")
+    typer.echo("  It listens on this machine only: there are no accounts yet.")
+    if settings.demo:
+        typer.echo("  Demo mode: an invented trip, and a clock that can be moved. Nothing in it is real.")
+    typer.echo("  Stop it with Ctrl-C.\n")
+
+
+def _stop(reason: str) -> None:
+    typer.echo(reason, err=True)
+    raise typer.Exit(1)
+
+
+if __name__ == "__main__":
+    app()

@@ -1,0 +1,107 @@
+"""Whether the process is up, whether it can serve, and what it measures."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+import anyio
+import structlog
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import JSONResponse
+from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
+from sqlalchemy import text
+
+from api import __version__, upgrade
+from api.db import Database
+from api.errors import CODES, NotFound
+from api.settings import Settings
+
+router = APIRouter(tags=["service"])
+log = structlog.get_logger(__name__)
+
+
+@router.get("/healthz")
+async def healthz() -> dict[str, str]:
+    """The process is up. Says nothing about the database: see /readyz."""
+    return {"status": "ok", "version": __version__}
+
+
+@router.get("/readyz", responses={503: {"description": "Not ready; the checks say why."}})
+async def readyz(request: Request) -> JSONResponse:
+    """Ready to serve: the database answers, its tables are current, and the disk takes writes."""
+    db: Database = request.app.state.db
+    settings: Settings = request.app.state.settings
+    checks: dict[str, Callable[[], Awaitable[Any]]] = {
+        "database": lambda: _database_answers(db),
+        "migrations": lambda: _at_head(db),
+        "disk": lambda: anyio.to_thread.run_sync(_disk_takes_writes, db, settings.data_dir),
+    }
+    results: dict[str, str] = {}
+    for name, check in checks.items():
+        try:
+            await check()
+        except Exception as error:
+            log.warning("not_ready", check=name, error=str(error))
+            results[name] = error.args[0] if isinstance(error, NotReady) else "failed; the log says why"
+        else:
+            results[name] = "ok"
+    ready = all(result == "ok" for result in results.values())
+    return JSONResponse(
+        {"status": "ready" if ready else "not ready", "checks": results}, status_code=200 if ready else 503
+    )
+
+
+@router.get("/metrics", response_class=Response)
+async def metrics(request: Request) -> Response:
+    """Measurements in Prometheus's text format."""
+    return Response(
+        generate_latest(request.app.state.measurements.registry),
+        headers={"Content-Type": CONTENT_TYPE_LATEST},
+    )
+
+
+@router.get("/api/problems")
+async def problem_codes() -> list[dict[str, Any]]:
+    """Every error code that an answer may carry, with its usual status and what it means."""
+    return [
+        {"code": entry.code, "status": entry.status, "title": entry.title, "meaning": entry.meaning}
+        for entry in sorted(CODES.values(), key=lambda entry: (entry.status, entry.code))
+    ]
+
+
+@router.get("/api/problems/{code}")
+async def problem_code(code: str) -> dict[str, Any]:
+    """What one error code means; the `type` of every problem points here."""
+    entry = CODES.get(code)
+    if entry is None:
+        raise NotFound(f"There is no error code “{code}”. GET /api/problems lists them all.")
+    return {"code": entry.code, "status": entry.status, "title": entry.title, "meaning": entry.meaning}
+
+
+class NotReady(Exception):
+    """A check that failed for a reason that may be shown."""
+
+
+async def _database_answers(db: Database) -> None:
+    async with db.reading_async() as conn:
+        conn.execute(text("SELECT 1")).scalar_one()
+
+
+async def _at_head(db: Database) -> None:
+    state = await anyio.to_thread.run_sync(upgrade.state_of, db)
+    if not state.current:
+        raise NotReady("tables are not current; run: rimaye migrate")
+
+
+def _disk_takes_writes(db: Database, data_dir: Path) -> None:
+    folders = {data_dir}
+    if db.dialect == "sqlite" and db.url.database:
+        folders.add(Path(db.url.database).parent)
+    for folder in folders:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder) as file:
+            file.write(b"ready")
+            file.flush()

@@ -1,0 +1,109 @@
+"""The composition root: builds the app. The only file that knows every room."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import timedelta
+
+import anyio
+import structlog
+from fastapi import APIRouter, FastAPI
+from starlette.middleware import Middleware
+
+from api import __version__, errors, health
+from api.access.crossorigin import OriginGuard
+from api.clock import Clock, MovableClock, SystemClock
+from api.db import Database
+from api.limits import BodyLimit
+from api.logging import Measurements, RequestRecord
+from api.settings import Settings, get_settings
+from web import site
+
+ROUTERS: tuple[APIRouter, ...] = (health.router,)
+"""Every room's routes and every page's, in the order they are tried."""
+
+log = structlog.get_logger(__name__)
+
+
+def include_rooms(app: FastAPI) -> None:
+    """Put the rooms' routes, the pages and the static files on ``app``."""
+    for router in ROUTERS:
+        app.include_router(router)
+    site.mount(app)
+
+
+def create_app(settings: Settings | None = None, *, clock: Clock | None = None) -> FastAPI:
+    """Build the app. It opens its database when it starts up, and closes it when it stops.
+
+    ``app.state`` carries ``settings``, ``clock``, ``db``, ``measurements`` and ``stopping`` (an event that
+    open streams wait on).
+    """
+    settings = settings if settings is not None else get_settings()
+    measurements = Measurements()
+    app = FastAPI(
+        title="Rimaye",
+        version=__version__,
+        description=(
+            "Readiness of rope teams on guided multi-day glacier climbs. "
+            "The final call rests with licensed guides and local regulations."
+        ),
+        # The interactive pages load their scripts from elsewhere, which neither the policy nor a hut allows.
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        telemetry={"tracing": False, "metrics": False, "logs": False, "operation_spans": False},
+        form_limits={
+            "max_fields": settings.max_form_fields,
+            "max_files": settings.max_form_files,
+            "max_part_size": settings.max_form_field_bytes,
+        },
+        middleware=[
+            Middleware(RequestRecord, measurements=measurements, access_log=settings.access_log),
+            Middleware(site.SecurityHeaders),
+            Middleware(errors.UnhandledErrors),
+            Middleware(OriginGuard, base_url=settings.base_url),
+            Middleware(BodyLimit, most_bytes=settings.max_body_bytes),
+        ],
+        lifespan=_lifespan,
+    )
+    app.state.settings = settings
+    app.state.measurements = measurements
+    app.state.clock = clock if clock is not None else make_clock(settings)
+    errors.install(app)
+    include_rooms(app)
+    return app
+
+
+def make_clock(settings: Settings) -> Clock:
+    """The machine's clock, or in demo mode one that can be moved."""
+    if not settings.demo:
+        return SystemClock()
+    clock = MovableClock()
+    clock.offset = timedelta(seconds=settings.clock_offset_s)
+    return clock
+
+
+def open_database(settings: Settings) -> Database:
+    """The database that ``settings`` name."""
+    return Database(
+        settings.database_url,
+        read_connections=settings.read_connections,
+        write_wait_s=settings.write_wait_s,
+    )
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    settings: Settings = app.state.settings
+    anyio.to_thread.current_default_thread_limiter().total_tokens = settings.threads
+    app.state.stopping = anyio.Event()
+    app.state.db = open_database(settings)
+    try:
+        app.state.db.warn_if_at_risk()
+        log.info("started", database=app.state.db.engine_version(), demo=settings.demo, version=__version__)
+        yield
+    finally:
+        app.state.stopping.set()
+        app.state.db.close()
+        log.info("stopped")

@@ -1,0 +1,68 @@
+"""Runs the app: on this machine only while there are no accounts, and stoppable while streams are open."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+
+from api.access.crossorigin import is_loopback
+from api.settings import Settings
+
+
+class NotLoopback(Exception):
+    """Asked to listen where others could reach it, although nobody has to sign in."""
+
+
+class Server(uvicorn.Server):
+    """Tells open streams to end when it is stopped; otherwise it would wait for them for ever."""
+
+    def __init__(self, config: uvicorn.Config, app: FastAPI, announce: Callable[[str], None]) -> None:
+        super().__init__(config)
+        self._app = app
+        self._announce = announce
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            self._announce(self.address())
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        stopping: Any = getattr(self._app.state, "stopping", None)
+        if stopping is not None:
+            stopping.set()
+        await super().shutdown(sockets)
+
+    def address(self) -> str:
+        """Where it listens, with the port it was given."""
+        host, port = self.servers[0].sockets[0].getsockname()[:2]
+        return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
+def check_host(settings: Settings) -> None:
+    """Raise NotLoopback when ``settings`` ask to listen where others could reach the service."""
+    if is_loopback(settings.host) or settings.published_on_loopback:
+        return
+    raise NotLoopback(
+        f"RIMAYE_HOST is {settings.host}, which others can reach, and there are no accounts: anyone could "
+        "read and change everything, health notes included. Use 127.0.0.1. In a container whose port is "
+        "published on the host's loopback address only, set RIMAYE_PUBLISHED_ON_LOOPBACK=true."
+    )
+
+
+def make_server(app: FastAPI, settings: Settings, announce: Callable[[str], None]) -> Server:
+    """A server for ``app``, not yet running. Raises NotLoopback, see ``check_host``."""
+    check_host(settings)
+    config = uvicorn.Config(
+        app,
+        host=settings.host,
+        port=settings.port,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=settings.stop_wait_s,
+    )
+    return Server(config, app, announce)

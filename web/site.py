@@ -1,0 +1,100 @@
+"""Puts pages and static files on the app, and says what a page may do."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.datastructures import MutableHeaders
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+STATIC = Path(__file__).resolve().parent / "static"
+
+CONTENT_SECURITY_POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' data: blob:",
+        "font-src 'self'",
+        "connect-src 'self'",
+        "manifest-src 'self'",
+        "worker-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+_HEADERS = {
+    "Content-Security-Policy": CONTENT_SECURITY_POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(self), geolocation=(self), microphone=()",
+}
+_A_YEAR_S = 31_536_000
+
+
+class SecurityHeaders:
+    """Pure-ASGI middleware that puts the security headers on every answer that does not set its own."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in _HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self.app(scope, receive, with_headers)
+
+
+class VersionedFiles(StaticFiles):
+    """Static files that may be kept for ever when asked for by their content, and are checked each time
+    otherwise.
+    """
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        response = await super().get_response(path, scope)
+        asked_for = scope.get("query_string", b"").decode("latin-1")
+        current = asked_for == f"v={fingerprint(STATIC / path)}" if asked_for else False
+        response.headers["Cache-Control"] = (
+            f"public, max-age={_A_YEAR_S}, immutable" if current else "no-cache"
+        )
+        return response
+
+
+def static_url(path: str) -> str:
+    """The address of a static file, with its content in it: a changed file has a new address."""
+    return f"/static/{path}?v={fingerprint(STATIC / path)}"
+
+
+def fingerprint(file: Path) -> str:
+    """Twelve hex digits of the file's SHA-256; 'missing' when there is no such file."""
+    try:
+        stat = file.stat()
+    except OSError:
+        return "missing"
+    return _digest(file, stat.st_mtime_ns, stat.st_size)
+
+
+@lru_cache(maxsize=256)
+def _digest(file: Path, _modified_ns: int, _size: int) -> str:
+    return hashlib.sha256(file.read_bytes()).hexdigest()[:12]
+
+
+def mount(app: FastAPI) -> None:
+    """Put the static files on ``app``."""
+    app.mount("/static", VersionedFiles(directory=STATIC, check_dir=False), name="static")
