@@ -1,1 +1,1 @@
-"""What is asked: kit list editions as data, their schema, loading and checking, and the metrics they may look at."""
+"""What is asked: kit list editions as data, their schema, checking, and the metrics they look at."""

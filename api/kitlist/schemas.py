@@ -1,15 +1,26 @@
 """The shape of a kit list edition.
 
-An edition is data, never code: conditions are structured thresholds on metrics, joined by `all` and `any`, so that they can
-be checked, edited in a form, evaluated over whole ensembles at once and turned round to find tipping points.
+An edition is data, never code: conditions are structured thresholds on metrics, joined by `all` and `any`,
+so that they can be checked, edited in a form, evaluated over whole ensembles at once and turned round to find
+tipping points.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 from enum import StrEnum
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    StringConstraints,
+    Tag,
+    WithJsonSchema,
+    model_validator,
+)
 
 from api.journal.kinds import Known
 from api.journal.trip import HoldKind, Role, Slug, Terrain
@@ -17,8 +28,33 @@ from api.journal.trip import HoldKind, Role, Slug, Terrain
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=600)]
 Label = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
 MetricName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{1,60}$")]
-Quantity = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[+-]?\d+(\.\d+)?(\s*\S.*)?$")]
-"""A number with its unit as people write it, such as `3600 m`, `-20 °C` or `30 km/h`; converted on compiling."""
+
+
+def _written(value: Any) -> Any:
+    """A bare number, as YAML and JSON read it, is a quantity without a unit."""
+    return str(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+_QUANTITY = r"^[+-]?\d+(\.\d+)?(\s*\S.*)?$"
+Quantity = Annotated[
+    str,
+    BeforeValidator(_written),
+    StringConstraints(strip_whitespace=True, max_length=40, pattern=_QUANTITY),
+    WithJsonSchema({"anyOf": [{"type": "string", "pattern": _QUANTITY}, {"type": "number"}]}),
+]
+"""A number with its unit as people write it, such as `3600 m`, `-20 °C` or `30 km/h`."""
+
+
+class Misfit(ValueError):
+    """Parts of an edition that do not go together.
+
+    `path` leads to the part at fault from where the error is raised; `remedy` says what to do.
+    """
+
+    def __init__(self, message: str, remedy: str, *path: str | int) -> None:
+        super().__init__(message)
+        self.remedy = remedy
+        self.path = path
 
 
 class Part(BaseModel):
@@ -100,7 +136,34 @@ class FromMetric(Part):
     plus: Quantity | None = None
 
 
-Threshold = Quantity | FromAnchor | FromLine
+# Tags stand in brackets, so that a place in an error tells them from the names of fields.
+
+
+def _threshold_tag(value: Any) -> str:
+    if isinstance(value, FromLine) or (isinstance(value, dict) and "line" in value):
+        return "(line)"
+    if isinstance(value, FromAnchor | dict):
+        return "(anchor)"
+    return "(quantity)"
+
+
+def _limit_tag(value: Any) -> str:
+    return "(metric)" if isinstance(value, FromMetric | dict) else "(quantity)"
+
+
+Height = Annotated[
+    Annotated[Quantity, Tag("(quantity)")] | Annotated[FromAnchor, Tag("(anchor)")],
+    Discriminator(_threshold_tag),
+]
+Threshold = Annotated[
+    Annotated[Quantity, Tag("(quantity)")]
+    | Annotated[FromAnchor, Tag("(anchor)")]
+    | Annotated[FromLine, Tag("(line)")],
+    Discriminator(_threshold_tag),
+]
+Bound = Annotated[
+    Annotated[Quantity, Tag("(quantity)")] | Annotated[FromMetric, Tag("(metric)")], Discriminator(_limit_tag)
+]
 
 
 class Below(Part):
@@ -124,7 +187,8 @@ class OnTerrain(Part):
 
 
 class AllOf(Part):
-    """True when each part is true on the same stage (not necessarily in the same hour: the cautious reading)."""
+    """True when each part is true on the same stage (not necessarily in the same hour: the cautious
+    reading)."""
 
     all_: Annotated[tuple["Condition", ...], Field(alias="all", min_length=1)]
 
@@ -135,20 +199,42 @@ class AnyOf(Part):
     any_: Annotated[tuple["Condition", ...], Field(alias="any", min_length=1)]
 
 
-Condition = Below | AtLeast | OnTerrain | AllOf | AnyOf
+_CONDITION_KEYS = ("below", "at_least", "terrain", "all", "any", "all_", "any_")
+
+
+def _condition_tag(value: Any) -> str | None:
+    """Which form a condition has, by the key that only it has; so an error is about that form alone."""
+    given = value if isinstance(value, dict) else getattr(type(value), "model_fields", {})
+    return next((f"({key.rstrip('_')})" for key in _CONDITION_KEYS if key in given), None)
+
+
+Condition = Annotated[
+    Annotated[Below, Tag("(below)")]
+    | Annotated[AtLeast, Tag("(at_least)")]
+    | Annotated[OnTerrain, Tag("(terrain)")]
+    | Annotated[AllOf, Tag("(all)")]
+    | Annotated[AnyOf, Tag("(any)")],
+    Discriminator(
+        _condition_tag,
+        custom_error_type="condition_form",
+        custom_error_message="A condition needs one of below, at_least, terrain, all, any",
+    ),
+]
 
 
 class Line(Part):
-    """A named threshold, so that its figure can be set for one trip and is shown beside every flag that rests on it."""
+    """A named threshold, so that its figure can be set for one trip and is shown beside every flag that
+    rests on it."""
 
     id: Slug
     title: Label
     metric: MetricName
-    value: Quantity | FromAnchor
+    value: Height
 
 
 class GradeRule(Part):
-    """What a gap does, at which hold point, and in which conditions. The first that holds is the one that is shown."""
+    """What a gap does, at which hold point, and in which conditions. The first that holds is the one that
+    is shown."""
 
     grade: Grade
     at: HoldKind
@@ -160,8 +246,8 @@ class GradeRule(Part):
 class Limit(Part):
     """What an answer must satisfy. Exactly one kind of limit is given."""
 
-    at_least: Quantity | FromMetric | None = None
-    at_most: Quantity | FromMetric | None = None
+    at_least: Bound | None = None
+    at_most: Bound | None = None
     one_of: tuple[Slug, ...] = ()
     want: bool | None = None
     not_before: Literal["trip-start", "trip-end"] | None = None
@@ -185,8 +271,9 @@ class Limit(Part):
             self.within_years is not None,
         ]
         if sum(given) != 1:
-            raise ValueError(
-                "a limit needs exactly one of at_least, at_most, one_of, want, not_before, within_years"
+            raise Misfit(
+                "a limit needs exactly one of at_least, at_most, one_of, want, not_before, within_years",
+                "Keep the one that is meant; make a second limit for another.",
             )
         return self
 
@@ -196,6 +283,14 @@ class Choice(Part):
 
     id: Slug
     label: Label
+
+
+_LIMITS_OF = {
+    "number": ("at_least", "at_most"),
+    "choice": ("one_of",),
+    "yes-no": ("want",),
+    "date": ("not_before", "within_years"),
+}
 
 
 class Question(Part):
@@ -215,21 +310,33 @@ class Question(Part):
     @model_validator(mode="after")
     def _fits_kind(self) -> Self:
         if self.kind == "number" and not self.unit:
-            raise ValueError("a number question needs a unit (write 1 when it has none)")
+            raise Misfit(
+                "a number question needs a unit", "Add unit, for instance unit: °C; 1 when it has none."
+            )
+        if self.kind != "number" and self.unit:
+            raise Misfit(f"a {self.kind} question has no unit", "Leave unit out.", "unit")
         if self.kind == "choice" and len(self.choices) < 2:
-            raise ValueError("a choice question needs at least two choices")
-        allowed = {
-            "number": ("at_least", "at_most"),
-            "choice": ("one_of",),
-            "yes-no": ("want",),
-            "date": ("not_before", "within_years"),
-        }[self.kind]
-        known = {choice.id for choice in self.choices}
-        for limit in self.limits:
+            raise Misfit("a choice question needs at least two choices", "List them under choices.")
+        if self.kind != "choice" and self.choices:
+            raise Misfit(f"a {self.kind} question has no choices", "Leave choices out.", "choices")
+        known = [choice.id for choice in self.choices]
+        if len(set(known)) != len(known):
+            raise Misfit("two choices share one id", "Give each its own.", "choices")
+        allowed = _LIMITS_OF[self.kind]
+        for at, limit in enumerate(self.limits):
             if not any(getattr(limit, name) not in (None, ()) for name in allowed):
-                raise ValueError(f"a {self.kind} question takes limits of the kind {' or '.join(allowed)}")
-            if unknown := set(limit.one_of) - known:
-                raise ValueError(f"one_of names no choice of the question: {', '.join(sorted(unknown))}")
+                raise Misfit(
+                    f"a {self.kind} question takes limits of the kind {' or '.join(allowed)}",
+                    f"Write the limit with {' or '.join(allowed)}.",
+                    *("limits", at),
+                )
+            for place, choice in enumerate(limit.one_of):
+                if choice not in known:
+                    raise Misfit(
+                        f"one_of names no choice of the question: {choice}",
+                        f"Use one of: {', '.join(known)}.",
+                        *("limits", at, "one_of", place),
+                    )
         return self
 
 
@@ -255,9 +362,13 @@ class HowMany(Part):
     @model_validator(mode="after")
     def _complete(self) -> Self:
         if (self.per == "people") != (self.people is not None):
-            raise ValueError("`people` goes with per: people, and per: people needs it")
+            raise Misfit(
+                "per: people and people go together", "Write per: people, people: 4; or leave both out."
+            )
         if self.computed and not self.unit:
-            raise ValueError("a computed quantity needs the unit it is counted in")
+            raise Misfit(
+                "a computed quantity needs the unit it is counted in", "Add unit, for instance unit: g."
+            )
         return self
 
 
@@ -297,18 +408,27 @@ class Requirement(Part):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        ids = [question.id for question in self.questions]
-        if len(set(ids)) != len(ids):
-            raise ValueError("two questions share one id; give each its own")
+        for name, listed in (("questions", self.questions), ("stands_in", self.stands_in)):
+            if at := _first_repeated([part.id for part in listed]):
+                raise Misfit(
+                    f"two {name} share one id: {listed[at].id}", "Give each its own.", name, at, "id"
+                )
         if not self.optional and not self.grades:
-            raise ValueError("a requirement needs at least one grade, or must be optional")
+            raise Misfit(
+                "a requirement needs at least one grade, or must be optional",
+                "Add grades, for instance grades: [{grade: fix, at: base}]; or optional: true.",
+            )
         fits = {
             Scope.PERSON: ("person",),
             Scope.ROPE: ("rope", "rope-end", "people", "person"),
             Scope.PARTY: ("party", "people", "person", "rope", "guide"),
         }[self.scope]
         if self.how_many.per not in fits:
-            raise ValueError(f"scope {self.scope.value} counts per {' or '.join(fits)}")
+            raise Misfit(
+                f"scope {self.scope.value} cannot count per {self.how_many.per}",
+                f"Write per: {' or '.join(fits)}.",
+                *("how_many", "per"),
+            )
         return self
 
 
@@ -327,21 +447,40 @@ class Edition(Part):
 
     @model_validator(mode="after")
     def _names_meet(self) -> Self:
-        ids = [requirement.id for requirement in self.requirements]
-        if repeated := sorted({i for i in ids if ids.count(i) > 1}):
-            raise ValueError(f"two requirements share one id: {', '.join(repeated)}")
+        for name, listed in (("lines", self.lines), ("requirements", self.requirements)):
+            if at := _first_repeated([part.id for part in listed]):
+                raise Misfit(
+                    f"two {name} share one id: {listed[at].id}", "Give each its own.", name, at, "id"
+                )
         lines = {line.id for line in self.lines}
-        for requirement in self.requirements:
-            for condition in conditions_of(requirement):
-                if isinstance(condition, Below | AtLeast):
-                    threshold = condition.below if isinstance(condition, Below) else condition.at_least
-                    if isinstance(threshold, FromLine) and threshold.line not in lines:
-                        raise ValueError(f"{requirement.id} names a line that is not there: {threshold.line}")
+        for path, part in walk(self):
+            if isinstance(part, FromLine) and part.line not in lines:
+                raise Misfit(
+                    f"there is no line {part.line}",
+                    f"Use one of: {', '.join(sorted(lines)) or 'none yet'}; or add it under lines.",
+                    *(*path, "line"),
+                )
         return self
 
     def requirement(self, requirement_id: str) -> Requirement | None:
         """The requirement with this id, if there is one."""
         return next((r for r in self.requirements if r.id == requirement_id), None)
+
+
+Path = tuple[str | int, ...]
+
+
+def walk(part: Part) -> Iterator[tuple[Path, Part]]:
+    """The part itself and every part inside it, each with the way to it by the names that a file uses."""
+    yield (), part
+    for name, field in type(part).model_fields.items():
+        key = field.alias or name
+        value = getattr(part, name)
+        inner = enumerate(value) if isinstance(value, tuple) else ((None, value),)
+        for at, one in inner:
+            if isinstance(one, Part):
+                step = (key,) if at is None else (key, at)
+                yield from (((*step, *path), found) for path, found in walk(one))
 
 
 def leaves(condition: Condition | None) -> Iterator[Below | AtLeast | OnTerrain]:
@@ -371,3 +510,8 @@ def _of_grades(grades: tuple[GradeRule, ...]) -> Iterator[Below | AtLeast | OnTe
     for rule in grades:
         yield from leaves(rule.when)
         yield from _of_grades(rule.also)
+
+
+def _first_repeated(ids: Sequence[str]) -> int | None:
+    """Where an id comes a second time."""
+    return next((at for at, one in enumerate(ids) if one in ids[:at]), None)

@@ -1,5 +1,6 @@
 """Write a kit list edition as YAML that people read: stable order, short things on one line."""
 
+from io import StringIO
 from typing import Any
 
 import yaml
@@ -14,8 +15,14 @@ def to_plain(edition: Edition) -> dict[str, Any]:
     """The edition as plain values, in the order of the schema, without what is as it would be anyway."""
     plain = edition.model_dump(mode="json", by_alias=True, exclude_defaults=True)
     # The number is always written, though one is its default: people look for it.
-    head = {"id": plain.pop("id"), "title": plain.pop("title"), "number": edition.number, "dated": edition.dated}
-    return _tidy({**head, **{key: value for key, value in plain.items() if key not in head}})
+    head = {
+        "id": plain.pop("id"),
+        "title": plain.pop("title"),
+        "number": edition.number,
+        "dated": edition.dated,
+    }
+    rest = {key: value for key, value in plain.items() if key not in head}
+    return {key: _tidy(value) for key, value in (head | rest).items()}
 
 
 def to_yaml(edition: Edition, *, heading: str = "") -> str:
@@ -23,9 +30,9 @@ def to_yaml(edition: Edition, *, heading: str = "") -> str:
 
     `heading` is put before it as comment lines. Comments of a file that was read are not kept.
     """
-    dumper = yaml.SafeDumper("", sort_keys=False)
+    dumper = yaml.SafeDumper(StringIO(), sort_keys=False)
     node = dumper.represent_data(to_plain(edition))
-    dumper.dispose()
+    assert isinstance(node, yaml.MappingNode)
     for key, value in node.value:
         if isinstance(value, yaml.SequenceNode):
             value.flow_style = not value.value
@@ -40,7 +47,7 @@ def to_yaml(edition: Edition, *, heading: str = "") -> str:
 
 
 class _Dumper(yaml.SafeDumper):
-    """Indents lists under their key, so that a requirement's own lists stand apart from the list of requirements."""
+    """Indents lists under their key, so that a requirement's own lists stand apart."""
 
     def increase_indent(self, flow: bool = False, indentless: bool = False) -> None:
         super().increase_indent(flow, False)
@@ -58,7 +65,7 @@ def _tidy(value: Any) -> Any:
 
 
 def _lay_out(node: yaml.Node, column: int, *, block: bool = False) -> None:
-    """Put a mapping or list on one line when it fits there and need not be a block, else one line an entry."""
+    """Put a mapping or list on one line when it fits and need not be a block, else one line an entry."""
     if not isinstance(node, yaml.MappingNode | yaml.SequenceNode):
         return
     node.flow_style = not block and column + _flow_length(node) <= LINE_WIDTH
