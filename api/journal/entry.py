@@ -20,10 +20,10 @@ class Actor(Value):
 class Entry(Value):
     """An entry as it was written, wherever that was.
 
-    `after` lists the entries about the same thing that the writer knew and replaces. It makes the picture independent
-    of the order in which entries travel: an entry that nobody replaces stands, and two that do not know of each other
-    are seen to disagree. A writer that leaves it out (None) lets the store work it out from `seen_seq`, the number up
-    to which the writer had read that store's journal.
+    `after` lists the entries about the same thing that the writer knew and replaces. It makes the picture
+    independent of the order in which entries travel: an entry that nobody replaces stands, and two that do
+    not know of each other are seen to disagree. A writer that leaves it out (None) lets the store work it out
+    from `seen_seq`, the number up to which the writer had read that store's journal.
     """
 
     id: UUID

@@ -2,11 +2,13 @@
 
 How entries about the same thing are weighed:
 
-* An entry replaces those its writer knew (`after`). What nobody replaces are the *heads* of a register.
-* One head: it stands. Several heads: their writers had not seen each other. For gear this is kept as it is, because two
-  guides who disagree must be seen to disagree; for the plan, a person, a rope, a night or a hold point the head written
-  last stands, and the picture says under `split` that there were several.
-* A withdrawn entry counts for nothing, so what it replaced stands again.
+* An entry replaces those of its register that its writer knew (`after`). What nobody replaces are the *heads*
+  of a register.
+* One head: it stands. Several heads: their writers had not seen each other. For gear this is kept as it is,
+  because two guides who disagree must be seen to disagree; for the plan, a person, a rope, a night or a hold
+  point the head written last stands, and the picture says under `split` that there were several.
+* A withdrawn entry counts for nothing, so what it replaced stands again, unless another entry written in
+  knowledge of it stands: that writer knew what had been replaced.
 
 Happened-at and id only order what is listed and settle ties the same way on every device.
 """
@@ -99,28 +101,57 @@ EMPTY = Picture()
 def standing(entries: Iterable[Entry]) -> dict[UUID, Entry]:
     """The entries that count, by id: each once, without those withdrawn."""
     by_id = {entry.id: entry for entry in entries}
-    withdrawn = {
-        entry.body.entry
-        for entry in by_id.values()
-        if isinstance(entry.body, Withdrawn) and not _is_withdrawal(by_id.get(entry.body.entry))
-    }
-    return {id_: entry for id_, entry in by_id.items() if id_ not in withdrawn}
-
-
-def _is_withdrawal(entry: Entry | None) -> bool:
-    return entry is not None and isinstance(entry.body, Withdrawn)
+    withdrawn = _withdrawn(by_id)
+    return {id_: entry for id_, entry in by_id.items() if id_ not in withdrawn} if withdrawn else by_id
 
 
 def heads(entries: Iterable[Entry]) -> dict[Key, tuple[Entry, ...]]:
     """For every register, the entries that nothing replaces, in order of (happened at, id)."""
-    counting = standing(entries)
-    replaced = {known for entry in counting.values() for known in entry.after or ()}
-    registers: defaultdict[Key, list[Entry]] = defaultdict(list)
-    for entry in counting.values():
-        key = entry.key()
-        if key is not None and entry.id not in replaced:
-            registers[key].append(entry)
-    return {key: tuple(sorted(found, key=_order)) for key, found in registers.items()}
+    by_id = {entry.id: entry for entry in entries}
+    return _heads(by_id, _withdrawn(by_id))
+
+
+def _withdrawn(by_id: Mapping[UUID, Entry]) -> set[UUID]:
+    taken_back = {entry.body.entry for entry in by_id.values() if isinstance(entry.body, Withdrawn)}
+    return {id_ for id_ in taken_back if id_ in by_id and not isinstance(by_id[id_].body, Withdrawn)}
+
+
+def _heads(by_id: Mapping[UUID, Entry], withdrawn: set[UUID]) -> dict[Key, tuple[Entry, ...]]:
+    registers: defaultdict[Key, dict[UUID, Entry]] = defaultdict(dict)
+    for id_, entry in by_id.items():
+        key = entry.body.key()
+        if key is not None:
+            registers[key][id_] = entry
+    found = {key: _register_heads(register, withdrawn) for key, register in registers.items()}
+    return {key: standing_here for key, standing_here in found.items() if standing_here}
+
+
+def _register_heads(register: Mapping[UUID, Entry], withdrawn: set[UUID]) -> tuple[Entry, ...]:
+    counting = [entry for id_, entry in register.items() if id_ not in withdrawn]
+    if len(counting) < 2:
+        return tuple(counting)
+    replaced = _replaced(counting, register, withdrawn)
+    # Entries that replace each other in a ring cannot have been written so; none of them may vanish.
+    unreplaced = [entry for entry in counting if entry.id not in replaced] or counting
+    return tuple(sorted(unreplaced, key=_order))
+
+
+def _replaced(counting: Iterable[Entry], register: Mapping[UUID, Entry], withdrawn: set[UUID]) -> set[UUID]:
+    """What the counting entries of a register replace.
+
+    Whoever knew an entry knew what that one had replaced, so a withdrawn entry hands on what it replaced to
+    those written after it. Entries of other registers cannot be replaced from here.
+    """
+    replaced: set[UUID] = set()
+    pending = [known for entry in counting for known in entry.after or ()]
+    while pending:
+        known = pending.pop()
+        if known in replaced or known not in register:
+            continue
+        replaced.add(known)
+        if known in withdrawn:
+            pending.extend(register[known].after or ())
+    return replaced
 
 
 def fold(entries: Iterable[Entry]) -> Picture:
@@ -136,8 +167,10 @@ def fold(entries: Iterable[Entry]) -> Picture:
     Picture
         The same for the same set, whatever the order, repetition or batching.
     """
-    everything = list(entries)
-    registers = heads(everything)
+    by_id = {entry.id: entry for entry in entries}
+    withdrawn = _withdrawn(by_id)
+    registers = _heads(by_id, withdrawn)
+    unkeyed = [entry for id_, entry in by_id.items() if id_ not in withdrawn and entry.body.key() is None]
     plan: Record[TripPlanned] | None = None
     ropes: Record[RopesSet] | None = None
     members: dict[str, Record[MemberSet]] = {}
@@ -170,15 +203,15 @@ def fold(entries: Iterable[Entry]) -> Picture:
         ropes=ropes,
         sightings=sightings,
         nights={member: dict(sorted(told.items())) for member, told in nights.items()},
-        forecasts=tuple(sorted(_all_of(everything, ForecastReceived), key=_issue_order)),
+        forecasts=tuple(sorted(_all_of(unkeyed, ForecastReceived), key=_issue_order)),
         holds_passed=holds,
-        remarks=tuple(_all_of(everything, Remark)),
+        remarks=tuple(_all_of(unkeyed, Remark)),
         split=tuple(split),
     )
 
 
 def _all_of(entries: Iterable[Entry], kind: type[B]) -> list[Record[B]]:
-    found = [entry for entry in standing(entries).values() if isinstance(entry.body, kind)]
+    found = [entry for entry in entries if isinstance(entry.body, kind)]
     return [_record(entry) for entry in sorted(found, key=_order)]
 
 

@@ -1,8 +1,8 @@
 """Entry kinds: everything that can happen to a trip, as small typed bodies told apart by `kind`.
 
-A body names the *register* it writes to with `key()`. Two entries with the same key speak about the same thing; which of
-them stands is decided by what their writers had seen (`Entry.after`), never by clocks or by order of arrival.
-A body without a key stands for itself.
+A body names the *register* it writes to with `key()`. Two entries with the same key speak about the same
+thing; which of them stands is decided by what their writers had seen (`Entry.after`), never by clocks or by
+order of arrival. A body without a key stands for itself.
 """
 
 from datetime import date

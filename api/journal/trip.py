@@ -5,6 +5,7 @@ These are the shapes journal entries carry. They are frozen: a change is a new e
 
 from datetime import date, datetime
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -14,6 +15,7 @@ from pydantic import (
     ConfigDict,
     Field,
     StringConstraints,
+    field_serializer,
     field_validator,
     model_validator,
 )
@@ -21,6 +23,7 @@ from pydantic import (
 Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?$")]
 ShortText = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
 LongText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=4000)]
+Size = Annotated[str, StringConstraints(min_length=1, max_length=40)]
 ElevationM = Annotated[float, Field(ge=-430, le=8850, allow_inf_nan=False)]
 
 
@@ -137,12 +140,17 @@ class Stage(Value):
     terrain: frozenset[Terrain] = frozenset()
     night: Night | None = None
 
+    @field_serializer("terrain", when_used="json")
+    def _sorted(self, terrain: frozenset[Terrain]) -> list[Terrain]:
+        # A set has no order of its own; equal stages must be equal bytes.
+        return sorted(terrain)
+
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if self.ends_at <= self.starts_at:
             raise ValueError("a stage must end after it starts; check ends_at")
         moments = [self.starts_at, *(point.at for point in self.via), self.ends_at]
-        if any(later <= earlier for earlier, later in zip(moments, moments[1:], strict=False)):
+        if any(later <= earlier for earlier, later in pairwise(moments)):
             raise ValueError("points on the way must lie in order between start and end; check via")
         return self
 
@@ -200,7 +208,7 @@ class MemberProfile(Value):
     role: Role
     contact: Annotated[str, StringConstraints(max_length=200)] = ""
     language: Annotated[str, StringConstraints(max_length=35)] = ""
-    sizes: dict[Slug, Annotated[str, StringConstraints(min_length=1, max_length=40)]] = Field(default_factory=dict)
+    sizes: dict[Slug, Size] = Field(default_factory=dict)
     """Sizes as the person states them, by what they are for: boot, head, waist, height, mitts …"""
     about: LongText = ""
 

@@ -1,0 +1,71 @@
+"""What tables beside the journal say about a trip: its summary, and who is or was on it. Pure."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+
+from api.journal.entry import Entry
+from api.journal.fold import fold, standing
+from api.journal.kinds import MemberLeft, MemberSet, RopesSet, TripPlanned, Withdrawn
+
+SHAPING_KINDS: frozenset[str] = frozenset(
+    kind.model_fields["kind"].default for kind in (TripPlanned, MemberSet, MemberLeft, RopesSet, Withdrawn)
+)
+"""The kinds of entries that can change these tables."""
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """A trip in a list of trips."""
+
+    name: str | None
+    starts_on: date | None
+    ends_on: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class MemberRow:
+    """A person of a trip."""
+
+    member: str
+    name: str
+    role: str
+    rope: str | None
+    left: bool
+
+
+def roster_rows(entries: Iterable[Entry]) -> tuple[Summary, list[MemberRow]]:
+    """The summary and the people of a trip, by member id. Entries of other kinds make no difference."""
+    shaping = [entry for entry in entries if entry.kind in SHAPING_KINDS]
+    picture = fold(shaping)
+    plan = picture.trip
+    summary = Summary(
+        name=_shown(plan.name) if plan else None,
+        starts_on=plan.starts_on if plan else None,
+        ends_on=plan.ends_on if plan else None,
+    )
+    rope_of = {member: rope.id for rope in picture.rope_teams for member in rope.members}
+    rows = [
+        MemberRow(member, _shown(profile.name), profile.role.value, rope_of.get(member), left=False)
+        for member, profile in picture.profiles.items()
+    ]
+    rows += [
+        MemberRow(member, _shown(last.profile.name), last.profile.role.value, None, left=True)
+        for member, last in _last_profiles(shaping).items()
+        if member not in picture.members
+    ]
+    return summary, sorted(rows, key=lambda row: row.member)
+
+
+def _last_profiles(entries: Iterable[Entry]) -> dict[str, MemberSet]:
+    """For everyone ever on the trip, the profile written last."""
+    last: dict[str, MemberSet] = {}
+    for entry in sorted(standing(entries).values(), key=lambda entry: (entry.happened_at, entry.id)):
+        if isinstance(entry.body, MemberSet):
+            last[entry.body.member] = entry.body
+    return last
+
+
+def _shown(text: str) -> str:
+    # PostgreSQL keeps no NUL in a text; the journal itself has it escaped.
+    return text.replace("\0", "")
