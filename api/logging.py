@@ -41,7 +41,9 @@ def configure_logging(settings: Settings) -> None:
     if settings.log_json:
         shown: list[Any] = [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
     else:
-        shown = [structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())]
+        # Plain tracebacks: the decorated ones print variables, which may hold confidences.
+        plain = structlog.dev.plain_traceback
+        shown = [structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=plain)]
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(

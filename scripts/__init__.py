@@ -1,0 +1,1 @@
+"""Small programs for setting a machine up; `make` runs them."""
