@@ -17,7 +17,11 @@ _KINDS: dict[str, Kind] = {
     "g": Kind.MASS,
     "kg": Kind.MASS,
     "L": Kind.VOLUME,
+    "mL": Kind.VOLUME,
 }
+KNOWN_UNITS = frozenset({*_KINDS, "1", "%", "hPa"})
+"""Units that a question may ask in."""
+
 _BARE = re.compile(r"^\s*([+-]?\d+(?:\.\d+)?)\s*(.*?)\s*$")
 
 
