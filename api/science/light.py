@@ -23,6 +23,13 @@ since).
 FL1_BEAM_LUX = 0.25
 """Illuminance at the end of the labelled beam distance: about a full moon (ANSI FL 1)."""
 
+WATER_PROTECTION: dict[str, str] = {
+    "IPX4": "splash from all sides",
+    "IPX7": "1 m for 30 min",
+    "IPX8": "deeper than 1 m, stated depth, 4 h",
+}
+"""What the water rating on a lamp means (ANSI FL 1)."""
+
 USABLE_SHARE_OF_LABEL = 0.5
 """Share of the labelled hours counted as light to walk by: common practice, no published source."""
 

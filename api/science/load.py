@@ -55,6 +55,21 @@ TERRAIN: dict[str, Terrain] = {
 """Terrain factors by ground. Soft snow depends on how far the foot sinks: see ``snow_factor``."""
 
 
+METABOLIC_CLASSES_WPM2: dict[str, float] = {
+    "resting": 65.0,
+    "low": 100.0,
+    "moderate": 165.0,
+    "high": 230.0,
+    "very high": 290.0,
+}
+"""Effort by class where no pack and pace are known: ISO 8996:2004 class values, from memory."""
+
+STANDARD_SKIN_M2 = 1.8
+"""Skin of the standard man, 70 kg and 1.75 m (ISO 8996); the standard woman, 60 kg and 1.70 m, has 1.6."""
+
+RESTING_W = METABOLIC_CLASSES_WPM2["resting"] * STANDARD_SKIN_M2
+
+
 def grade_pct(climb_m: ArrayLike, horizontal_m: ArrayLike) -> Floats:
     """Grade from height gained (negative: lost) and map distance, both m. NaN unless the distance is above
     0.
@@ -174,7 +189,7 @@ def skin_area_m2(body_kg: ArrayLike, height_m: ArrayLike) -> Floats:
     return within(0.202 * np.abs(mass) ** 0.425 * np.abs(height) ** 0.725, inside)
 
 
-def per_skin_area_wpm2(power_w: ArrayLike, area_m2: ArrayLike = 1.8) -> Floats:
+def per_skin_area_wpm2(power_w: ArrayLike, area_m2: ArrayLike = STANDARD_SKIN_M2) -> Floats:
     """Metabolic rate per m2 of skin, W/m2, from W and m2 (default the standard man's 1.8). NaN unless area
     above 0.
     """
@@ -210,7 +225,7 @@ def turnaround_h(back_by_h: ArrayLike, return_hours: ArrayLike) -> Floats:
     return plain(floats(back_by_h) - np.sum(floats(return_hours), axis=-1))
 
 
-def day_energy_kj(power_w: ArrayLike, hours: ArrayLike, resting_w: ArrayLike = 117.0) -> Floats:
+def day_energy_kj(power_w: ArrayLike, hours: ArrayLike, resting_w: ArrayLike = RESTING_W) -> Floats:
     """Energy a day asks for: stretches along the last axis at their power, the rest of 24 h at rest.
 
     Parameters

@@ -27,6 +27,14 @@ BOIL_ABOVE_M = 2000.0
 CLOUDY_DOSE_FACTOR = 2.0
 """Iodine or chlorine in cloudy water: double the dose (WMS 2024, table 5)."""
 
+IODINE_2PCT_DROPS_PER_L = 5.0
+IODINE_2PCT_MINUTES = 30.0
+"""Tincture of iodine in clear, not cold water (CDC-style advice)."""
+
+CHLORINE_DIOXIDE_MINUTES = 30.0
+CHLORINE_DIOXIDE_LONG_MINUTES = 240.0
+"""Tablets; the long time for *Cryptosporidium* and for cold or dirty water. Product labels, from memory."""
+
 MELT_ALL_G_PERSON_DAY = 150.0
 STREAM_RUNS_G_PERSON_DAY = 60.0
 """Fuel a person and day to plan by: common practice, no published source."""

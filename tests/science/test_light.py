@@ -18,6 +18,12 @@ def test_run_time_ends_at_a_tenth() -> None:
     assert values.check("fl1_runtime").value == 100 * light.FL1_END_SHARE
 
 
+def test_water_ratings() -> None:
+    """ANSI FL 1 ratings as published."""
+    published = values.table("ip_fl1")
+    assert {code: published[code] for code in ("IPX4", "IPX7", "IPX8")} == light.WATER_PROTECTION
+
+
 @pytest.mark.parametrize("case", values.params("lights", "fl1_beam"))
 def test_beam_distance(case: values.Check) -> None:
     assert float(light.beam_distance_m(case.inputs["cd"])) == pytest.approx(case.value, abs=case.abs)

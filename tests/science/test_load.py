@@ -171,6 +171,13 @@ def test_skin_area_and_metabolic_rate() -> None:
     assert np.isnan(load.per_skin_area_wpm2([100, math.nan], [0, 1.8])).all()
 
 
+def test_classes_of_effort() -> None:
+    """ISO 8996:2004 class values, from memory."""
+    rows = values.table("met_rate_classes")["rows"]
+    assert {row["c"]: row["Wm2"] for row in rows} == load.METABOLIC_CLASSES_WPM2
+    assert pytest.approx(117.0) == load.RESTING_W
+
+
 def test_pace_arrival_and_turnaround() -> None:
     """Plain arithmetic: 3 km at 0.5 m/s is 1 h 40 on the move and 2 h with ten minutes' rest in the hour."""
     hours = load.stage_hours([3000, 1800], [0.5, 0.3])

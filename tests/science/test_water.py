@@ -226,6 +226,27 @@ def test_contact_time_in_water_the_table_does_not_cover_is_nan() -> None:
     assert np.isnan(water.contact_minutes([4.9, 10, math.nan, 10], [4, 1.9, 4, math.nan])).all()
 
 
+def test_drops_and_tablets() -> None:
+    """2 % iodine 5 drops a litre, 30 min (CDC-style advice); chlorine dioxide 30 min, 4 h for the rest (from
+    memory).
+    """
+    rules = " ".join(row["rule"] for row in values.table("water_rules")["rows"])
+    assert (
+        f"{water.IODINE_2PCT_DROPS_PER_L:.0f} drops per litre, {water.IODINE_2PCT_MINUTES:.0f} min" in rules
+    )
+    assert f"tablets {water.CHLORINE_DIOXIDE_MINUTES:.0f} min, " in rules
+    assert f"{water.CHLORINE_DIOXIDE_LONG_MINUTES / 60:.0f} h for Cryptosporidium" in rules
+    assert "double chlorine or iodine in cloudy water" in rules
+    assert water.CLOUDY_DOSE_FACTOR == 2.0
+
+
+def test_lower_and_higher_heating_value_differ_by_the_steam() -> None:
+    """Isobutane: 5 mol of water at 44.0 kJ/mol (from memory) lie between the two published values."""
+    higher = values.check("th_HHV_isobutane_g")
+    steam = 5 * 44.0 / 58.12
+    assert water.FUELS["isobutane"].lower_heating_mjpkg + steam == pytest.approx(higher.value, abs=higher.abs)
+
+
 def test_halogens_do_not_kill_cryptosporidium() -> None:
     """CDC backcountry guide: iodine and chlorine none, chlorine dioxide low to moderate, fine filter and
     boiling high.
