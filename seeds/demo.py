@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import yaml
 
+from api.conditions.sources.manual import ManualForecast
 from api.journal.entry import Actor, Entry
 from api.journal.kinds import (
     PARTY,
@@ -97,6 +98,39 @@ def entries_before_first_fixes(edition: Edition, edition_id: str) -> list[Entry]
     for at, actor, body, alone in _story(told, edition, edition_id):
         writer.write(body, at=at, actor=actor, alone=alone)
     return writer.entries
+
+
+def forecast(told: Scenario, id_: str) -> ManualForecast:
+    """One of the scenario's forecasts, as the lead guide typed it in."""
+    written = next(f for f in told.data["forecasts"] if f["id"] == id_)
+    return ManualForecast.model_validate(
+        {
+            "issued_at": told.moment(written["issued_at"]),
+            "source_text": written["source"],
+            "who": told.data["people"]["p01"]["name"],
+            "label": id_,
+            "blocks": [_block(told, block) for block in written["blocks"]],
+        }
+    )
+
+
+def _block(told: Scenario, block: Mapping[str, Any]) -> dict[str, Any]:
+    top = told.data["plan"]["place"]["high_point_m"]
+    shelf = told.data["shelf_m"]
+    low, best, high = block["freezing"]
+    return {
+        "starts_at": told.moment(block["from"]),
+        "ends_at": told.moment(block["to"]),
+        "freezing_level": {"low": low, "best": best, "high": high},
+        "wind": [
+            {"altitude": shelf, "wind": block["wind_kmh"] / 2},
+            {"altitude": top, "wind": block["wind_kmh"]},
+        ],
+        "precipitation": block.get("snow_cm", 0),
+        "new_snow": block.get("snow_cm", 0),
+        "uv_max": block["uv"],
+        "thunder": "none",
+    }
 
 
 class Writer:

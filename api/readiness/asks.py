@@ -85,7 +85,10 @@ class Asks:
     asked: Bools
     certain: Bools
     bounds: Mapping[int, Floats]
-    """For limits measured from a metric: check index to the limit by [scenario, stage]; NaN not known."""
+    """For limits measured from a metric: check index to the limit by [scenario, stage]; NaN where not known, or
+    where there is nothing to measure from (then `open_bounds` is False)."""
+    open_bounds: Mapping[int, Bools]
+    """Where a bound is not known though it should be."""
     spans: tuple[range, ...]
     weather: "Weather"
 
@@ -145,10 +148,11 @@ class Weather:
         limit = self.threshold(threshold, metric)[np.newaxis, :]
         missing = np.full(self.shape, np.nan)
         extreme = (self.conditions.low if below else self.conditions.high).get(metric, missing)
-        complete = self.conditions.complete.get(metric, np.zeros(self.shape, dtype=bool))
+        complete = self.complete(metric)
         with np.errstate(invalid="ignore"):
             known = extreme < limit if below else extreme >= limit
-        unknown = ~complete | np.isnan(extreme) | np.isnan(np.broadcast_to(limit, self.shape))
+        # Nothing to measure from (no camp on this stage, no usual level stated): the threshold does not apply.
+        unknown = ~complete & ~np.isnan(np.broadcast_to(limit, self.shape))
         return Truth(known, known | unknown)
 
     def threshold(self, threshold: Threshold, metric: str) -> Floats:
@@ -189,6 +193,10 @@ class Weather:
             case Anchor.USUAL_FREEZING_LEVEL:
                 level = plan.usual_freezing_level_m
         return np.full(len(plan.stages), np.nan if level is None else level)
+
+    def complete(self, metric: str) -> Bools:
+        """Where every hour of a metric is known, by [scenario, stage]."""
+        return self.conditions.complete.get(metric, np.zeros(self.shape, dtype=bool))
 
     def bound(self, bound: FromMetric, *, at_most: bool) -> Floats:
         """A limit measured from a metric, by [scenario, stage]; NaN where the metric is not known.
@@ -242,6 +250,7 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
     asked = np.zeros(shape, dtype=bool)
     certain = np.zeros(shape, dtype=bool)
     bounds: dict[int, Floats] = {}
+    open_bounds: dict[int, Bools] = {}
     on_stage = [_where_needed(requirement, plan) for requirement in edition.requirements]
     for c, check in enumerate(checks):
         requirement = edition.requirements[check.requirement]
@@ -254,7 +263,8 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
         certain[:, :, c] = truth.certain & on_stage[check.requirement]
         if check.relative is not None and check.limit is not None:
             bounds[c] = weather.bound(check.relative, at_most=check.limit.at_most is not None)
-    return Asks(edition, plan, conditions, checks, asked, certain, bounds, spans_of(checks), weather)
+            open_bounds[c] = ~weather.complete(check.relative.metric)
+    return Asks(edition, plan, conditions, checks, asked, certain, bounds, open_bounds, spans_of(checks), weather)
 
 
 def _where_needed(requirement: Requirement, plan: TripPlan) -> Bools:

@@ -131,10 +131,10 @@ def _against_weather(asks: Asks, value: float, c: int, where: Bools) -> tuple[Bo
     if limit is None or question is None or relative is None:
         return where, None
     bound = asks.bounds[c]
-    unknown = np.isnan(bound) | np.isnan(value)
+    unknown = asks.open_bounds[c] | np.isnan(value)
     with np.errstate(invalid="ignore"):
         crossed = value > bound if limit.at_most is not None else value < bound
-    known = where & crossed & ~unknown
+    known = where & crossed
     shown = answer_in_words(question, value)
     if known[asks.base].any():
         at = known[asks.base]
@@ -299,16 +299,15 @@ def _reasons(asks: Asks, failing: Sequence[Failing]) -> list[Reason]:
 
 
 def _conditions_behind(asks: Asks, failing: Failing, rule: GradeRule) -> tuple[Condition, ...]:
-    """The conditions that made this check apply and gave it its grade."""
+    """The conditions that gave this check its grade; where the grade has none, those that made it apply."""
     check = asks.checks[failing.check]
-    requirement = asks.edition.requirements[check.requirement]
-    candidates = (
-        requirement.when,
+    asked_by = (
+        asks.edition.requirements[check.requirement].when,
         check.question.when if check.question else None,
         check.limit.when if check.limit else None,
-        rule.when,
     )
-    return tuple(dict.fromkeys(condition for condition in candidates if condition is not None))
+    graded_by = (rule.when,) if rule.when is not None else asked_by
+    return tuple(dict.fromkeys(condition for condition in graded_by if condition is not None))
 
 
 def _triggers(
