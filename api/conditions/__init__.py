@@ -1,1 +1,3 @@
-"""What the mountain does: forecasts in one neutral form, and what each stage will be like in every scenario."""
+"""What the mountain does: forecasts in one neutral form, and what each stage will be like in every
+scenario.
+"""

@@ -1,7 +1,9 @@
 """What each stage will be like, in every scenario: the left-hand matrix of readiness.
 
-A stage's window runs from its start to the start of the next stage, so the night after it belongs to it. Hourly metrics are
-evaluated where the party is at that hour and kept both hour by hour and as the lowest and highest on each stage.
+A stage's window runs from its start to the start of the next stage, so the night after it belongs to it.
+Hourly metrics are
+evaluated where the party is at that hour and kept both hour by hour and as the lowest and highest on each
+stage.
 """
 
 from collections.abc import Mapping
@@ -18,7 +20,8 @@ Ints = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """One possible course of the weather: a single run, a guide's low/best/high, an ensemble member, a what-if."""
+    """One possible course of the weather: a single run, a guide's low/best/high, an ensemble member, a
+    what-if."""
 
     id: str
     label: str
@@ -28,9 +31,13 @@ class Scenario:
 class StageConditions:
     """Metrics by [scenario, stage] and [scenario, step]. NaN means not known; nothing is filled in.
 
-    `low` and `high` hold the lowest and highest known value on the stage (equal for metrics with one value a stage);
-    `complete` says whether every hour of the stage was known, because a threshold that was not crossed in the known hours
-    of a half-known stage may still be crossed in the others.
+    `low` and `high` hold the lowest and highest known value on the stage (equal for metrics with one value
+    a stage); `complete` says whether every hour of the stage was known, because a threshold that was not
+    crossed in the known hours of a half-known stage may still be crossed in the others. NaN with `complete`
+    true: the stage has no such thing (a night where none is planned, a glacier to refreeze).
+
+    Steps go stage after stage. The moment at which one stage ends and the next begins is there twice, first
+    as the end of the one, then as the start of the other.
     """
 
     scenarios: tuple[Scenario, ...]

@@ -1,0 +1,422 @@
+"""From a plan and a forecast to what each stage will be like, in every scenario. Pure, and vectorised over
+scenarios.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import rfc8785
+
+from api.conditions import forecast as cf
+from api.conditions.forecast import Forecast, moment
+from api.conditions.itinerary import STEP_S, Itinerary, Leg, itinerary, legs_of, night_before, nights_at
+from api.conditions.rules import Moments, Reading, edges_of
+from api.conditions.stages import Scenario, StageConditions
+from api.journal.trip import Terrain, TripPlan
+from api.kitlist.metrics import CONDITION_METRICS
+from api.science import atmosphere, cold, profile, snow, sun
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+CODE = "conditions/1"
+"""Raise it whenever the same plan and forecast would give other numbers."""
+
+CLEAR_NIGHT_C = 3.0
+"""Taken off the night low for a clear night out of doors. Common practice, no published source."""
+ON_SNOW = frozenset({Terrain.GLACIER, Terrain.CREVASSED, Terrain.STEEP_SNOW, Terrain.SNOW_CAMP})
+ON_GLACIER = frozenset({Terrain.GLACIER, Terrain.CREVASSED})
+
+NO_FORECAST = Scenario("none", "no forecast")
+_LABELS = {"low": "low", "best": "best", "high": "high", "run": "single run"}
+
+PLAN_METRICS = frozenset(
+    {
+        "altitude_m",
+        "pressure_hpa",
+        "daylight_on_snow_h",
+        "dark_h",
+        "sleeping_elevation_m",
+        "sleeping_gain_m",
+        "trip_nights",
+    }
+)
+"""Known from the plan alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A what-if: how the forecast, or the start, might come in differently. Never stored as a forecast.
+
+    A freezing level shift moves the whole column of air with it, by 6.5 °C/km. A temperature shift leaves the
+    freezing level where it is. `start_min` moves the start of `stage`, or of all stages, later by so many
+    minutes.
+    """
+
+    freezing_level_m: float = 0.0
+    temperature_c: float = 0.0
+    wind_factor: float = 1.0
+    start_min: float = 0.0
+    stage: str | None = None
+
+    @property
+    def in_air(self) -> bool:
+        return (self.freezing_level_m, self.temperature_c, self.wind_factor) != (0.0, 0.0, 1.0)
+
+    @property
+    def column_c(self) -> float:
+        """How much warmer the air is at every height, °C."""
+        return profile.STANDARD_LAPSE_K_PER_M * self.freezing_level_m + self.temperature_c
+
+
+NO_SHIFT = Shift()
+
+
+@dataclass(slots=True, eq=False)
+class _Metrics:
+    """Metrics as they are worked out, with the scenarios and stages they are for."""
+
+    way: Itinerary
+    scenarios: int
+    low: dict[str, Floats] = field(default_factory=dict)
+    high: dict[str, Floats] = field(default_factory=dict)
+    complete: dict[str, Bools] = field(default_factory=dict)
+    hourly: dict[str, Floats] = field(default_factory=dict)
+    methods: dict[str, str] = field(default_factory=dict)
+
+    def every_step(self, name: str, values: Floats) -> None:
+        """A metric that changes along the stage, [scenario, step] or [step]."""
+        values = np.broadcast_to(values, (self.scenarios, self.way.times_s.size))
+        self.hourly[name] = values
+        self.low[name] = self._by_stage(np.fmin, values)
+        self.high[name] = self._by_stage(np.fmax, values)
+        self.complete[name] = self.known(values)
+
+    def each_stage(self, name: str, values: Floats, complete: Bools) -> None:
+        """A metric with one value a stage, [scenario, stage] or [stage]."""
+        shape = (self.scenarios, len(self.way.legs))
+        self.low[name] = self.high[name] = np.broadcast_to(values, shape)
+        self.complete[name] = np.broadcast_to(complete, shape)
+
+    def known(self, values: Floats, among: Bools | None = None) -> Bools:
+        """Whether every step of each stage is known, of those that matter, [scenario, stage]."""
+        known = ~np.isnan(values) if among is None else ~np.isnan(values) | ~among
+        result: Bools = self._by_stage(np.logical_and, known)
+        return result
+
+    def lowest(self, values: Floats) -> Floats:
+        result: Floats = self._by_stage(np.fmin, values)
+        return result
+
+    def highest(self, values: Floats) -> Floats:
+        result: Floats = self._by_stage(np.fmax, values)
+        return result
+
+    def sum(self, rate_per_h: Floats) -> tuple[Floats, Bools]:
+        """What comes together over each stage, of what is known, and whether all of it was known."""
+        matters = self.way.lasts_h > 0.0
+        amount = np.where(matters, rate_per_h * self.way.lasts_h, 0.0)
+        nothing_known = ~self._by_stage(np.logical_or, matters & ~np.isnan(amount))
+        total = self._by_stage(np.add, np.nan_to_num(amount, nan=0.0))
+        return np.where(nothing_known, np.nan, total), self.known(amount)
+
+    def _by_stage(self, ufunc: np.ufunc, values: npt.NDArray[Any]) -> Any:
+        if not self.way.legs:
+            return values[..., :0]
+        return ufunc.reduceat(values, self.way.first, axis=-1)
+
+
+def evaluate(
+    plan: TripPlan,
+    forecast: Forecast | None,
+    previous: Forecast | None = None,
+    shift: Shift | None = None,
+) -> StageConditions:
+    """What each stage will be like.
+
+    Parameters
+    ----------
+    plan
+        The trip with its stages.
+    forecast
+        The forecast, with any number of members. None: what the plan alone says is known, everything else is
+    not. previous
+        The issue before, to see how the freezing level moved between the two.
+    shift
+        A what-if on top of the forecast or plan. With one, every scenario id begins with `what-if`.
+
+    Returns
+    -------
+    StageConditions
+        All condition metrics of the registry. NaN means not known when `complete` is false for it, and that
+        the stage has no such thing (a night, where none is planned; a glacier) when `complete` is true.
+    """
+    shift = shift or NO_SHIFT
+    legs = legs_of(plan, shift.start_min, shift.stage)
+    edges = edges_of(forecast) if forecast is not None else np.empty(0, dtype=np.int64)
+    way = itinerary(legs, plan.place.zone, edges)
+    metrics = _Metrics(way, 1 if forecast is None else len(forecast.members))
+    _from_plan(metrics, plan)
+    if forecast is None or not legs:
+        _nothing_known(metrics)
+    else:
+        _from_forecast(metrics, plan, forecast, previous, shift)
+    scenarios, base = _scenarios(forecast, shift)
+    return StageConditions(
+        scenarios=scenarios,
+        base=base,
+        stages=tuple(leg.stage.id for leg in legs),
+        low={name: metrics.low[name] for name in CONDITION_METRICS},
+        high={name: metrics.high[name] for name in CONDITION_METRICS},
+        complete={name: metrics.complete[name] for name in CONDITION_METRICS},
+        steps_epoch_s=way.times_s,
+        step_stage=way.stage,
+        step_moving=way.moving,
+        step_elevation_m=way.elevation_m,
+        hourly=metrics.hourly,
+        methods=metrics.methods,
+        version=version(plan, forecast, previous, shift),
+    )
+
+
+def version(
+    plan: TripPlan, forecast: Forecast | None, previous: Forecast | None = None, shift: Shift | None = None
+) -> str:
+    """Names the numbers `evaluate` gives for these inputs, without working them out."""
+    inputs = {
+        "code": CODE,
+        "plan": plan.model_dump(mode="json"),
+        "forecast": forecast.fingerprint if forecast is not None else None,
+        "previous": previous.fingerprint if previous is not None else None,
+        "shift": asdict(shift or NO_SHIFT),
+    }
+    return hashlib.sha256(rfc8785.dumps(inputs)).hexdigest()
+
+
+def _scenarios(forecast: Forecast | None, shift: Shift) -> tuple[tuple[Scenario, ...], int]:
+    found = [NO_FORECAST]
+    if forecast is not None:
+        found = [Scenario(member, _LABELS.get(member, f"member {member}")) for member in forecast.members]
+    if shift != NO_SHIFT and len(found) == 1:
+        found = [Scenario("what-if", "what-if")]
+    elif shift != NO_SHIFT:
+        found = [Scenario(f"what-if-{member.id}", f"what-if, {member.label}") for member in found]
+    return tuple(found), 0 if forecast is None else forecast.base
+
+
+def _from_plan(metrics: _Metrics, plan: TripPlan) -> None:
+    way, legs, zone = metrics.way, metrics.way.legs, plan.place.zone
+    metrics.every_step("altitude_m", way.elevation_m)
+    metrics.every_step("pressure_hpa", atmosphere.standard_pressure_at_elevation_pa(way.elevation_m) / 100.0)
+    metrics.methods["pressure_hpa"] = "standard atmosphere"
+
+    all_known = np.ones(len(legs), dtype=np.bool_)
+    light = [
+        _light(leg.start_s, leg.end_s, plan.place.latitude_deg, plan.place.longitude_deg) for leg in legs
+    ]
+    metrics.each_stage("dark_h", np.array([dark for dark, _ in light]), all_known)
+    on_snow = np.array([bool(leg.stage.terrain & ON_SNOW) for leg in legs], dtype=np.bool_)
+    metrics.each_stage(
+        "daylight_on_snow_h", np.where(on_snow, np.array([day for _, day in light]), 0.0), all_known
+    )
+
+    slept = np.array([leg.stage.night.elevation_m if leg.stage.night else np.nan for leg in legs])
+    metrics.each_stage("sleeping_elevation_m", slept, all_known)
+    metrics.each_stage("sleeping_gain_m", _gains(slept, plan.place.base_elevation_m), all_known)
+    metrics.methods["sleeping_gain_m"] = (
+        "before the first night of the plan the party is taken to have slept at base"
+    )
+
+    last = len(legs) - 1
+    nights = sum(nights_at(leg, zone, plan.ends_on.toordinal(), i == last) for i, leg in enumerate(legs))
+    metrics.each_stage("trip_nights", np.full(len(legs), float(nights)), all_known)
+
+
+def _gains(slept: Floats, base_m: float) -> Floats:
+    before, gains = base_m, []
+    for here in slept.tolist():
+        gains.append(here - before)
+        before = before if np.isnan(here) else here
+    return np.array(gains)
+
+
+@lru_cache(maxsize=512)
+def _light(start_s: int, end_s: int, latitude_deg: float, longitude_deg: float) -> tuple[float, float]:
+    """Hours of darkness, and hours with the sun up, on the move."""
+    start, end = moment(start_s), moment(end_s)
+    dark = sun.dark_hours(start, end, latitude_deg, longitude_deg)
+    up, crossings = sun.level_crossings(start, end, latitude_deg, longitude_deg, sun.SUNRISE_DEG)
+    lit, since = 0.0, start
+    for at, rises in crossings:
+        if not rises:
+            lit += (at - since).total_seconds()
+        since, up = at, rises
+    if up:
+        lit += (end - since).total_seconds()
+    return dark, lit / 3600.0
+
+
+def _nothing_known(metrics: _Metrics) -> None:
+    """Every metric that rests on a forecast: not known, except where the stage has no such thing."""
+    stages = len(metrics.way.legs)
+    unknown = np.full((metrics.scenarios, stages), np.nan)
+    no = np.zeros(stages, dtype=np.bool_)
+    for name, metric in CONDITION_METRICS.items():
+        if name in PLAN_METRICS:
+            continue
+        if metric.span == "hour":
+            metrics.every_step(name, np.full(metrics.way.times_s.size, np.nan))
+        else:
+            metrics.each_stage(name, unknown, no | _no_such_thing(name, metrics.way.legs))
+    steps = np.full((metrics.scenarios, metrics.way.times_s.size), np.nan)
+    for name in ("precipitation_mm", "new_snow_cm", "thunder"):
+        metrics.hourly[name] = steps
+
+
+def _no_such_thing(name: str, legs: tuple[Leg, ...]) -> Bools:
+    if name in ("night_low_c", "sleep_min_c"):
+        return np.array([leg.stage.night is None for leg in legs], dtype=np.bool_)
+    if name == "refreeze":
+        return np.array([not leg.stage.terrain & ON_GLACIER for leg in legs], dtype=np.bool_)
+    return np.zeros(len(legs), dtype=np.bool_)
+
+
+def _from_forecast(
+    metrics: _Metrics, plan: TripPlan, forecast: Forecast, previous: Forecast | None, shift: Shift
+) -> None:
+    way = metrics.way
+    reading = Reading(forecast, Moments(way.times_s, way.closing))
+    freezing = reading.freezing_level_m()
+    temperature = reading.temperature_c(way.elevation_m, freezing)
+    temperature = temperature + shift.column_c
+    freezing = freezing + shift.freezing_level_m
+    wind = reading.wind_mps(cf.WIND, way.elevation_m) * shift.wind_factor
+    gust = reading.wind_mps(cf.GUST, way.elevation_m) * shift.wind_factor
+
+    metrics.every_step("freezing_level_m", freezing)
+    usual = np.nan if plan.usual_freezing_level_m is None else plan.usual_freezing_level_m
+    metrics.every_step("freezing_level_drop_m", usual - freezing)
+    metrics.every_step("air_temperature_c", temperature)
+    metrics.every_step("wind_mps", wind)
+    metrics.every_step("gust_mps", gust)
+    metrics.every_step("wind_chill_c", cold.wind_chill_c(temperature, wind))
+    metrics.every_step("frostbite_min", cold.frostbite_minutes_shortest(temperature, wind))
+    metrics.every_step("uv_index", _uv(reading, way, plan))
+    pressure = reading.pressure_hpa(way.elevation_m)
+    if not np.isnan(pressure).all():
+        standard = metrics.hourly["pressure_hpa"]
+        metrics.every_step("pressure_hpa", np.where(np.isnan(pressure), standard, pressure))
+        reading.methods["pressure_hpa"] = (
+            "as forecast, between pressure levels; standard atmosphere outside them"
+        )
+
+    _water(metrics, reading, temperature)
+    _nights(metrics, temperature)
+    _refreeze(metrics, plan, forecast, shift)
+    _fall(metrics, freezing, forecast, previous)
+    metrics.methods.update(reading.methods)
+    if shift.in_air:
+        metrics.methods["freezing_level_m"] = f"what-if: {shift.freezing_level_m:+.0f} m"
+        metrics.methods["air_temperature_c"] = (
+            f"what-if: {shift.temperature_c:+.1f} °C, and 6.5 °C/km for {shift.freezing_level_m:+.0f} m"
+        )
+        metrics.methods["wind_mps"] = metrics.methods["gust_mps"] = f"what-if: times {shift.wind_factor:g}"
+
+
+def _uv(reading: Reading, way: Itinerary, plan: TripPlan) -> Floats:
+    clear = reading.flat(cf.UV_CLEAR_SKY)
+    index = np.where(np.isnan(clear), reading.flat(cf.UV), clear)
+    up = _sun_up(way.times_s, plan.place.latitude_deg, plan.place.longitude_deg)
+    reading.methods["uv_index"] = "as forecast while the sun is up, 0 while it is down"
+    return np.where(~np.isnan(index) & ~up, 0.0, index)
+
+
+def _sun_up(times_s: Ints, latitude_deg: float, longitude_deg: float) -> Bools:
+    stamps = times_s.astype("datetime64[s]")
+    return np.asarray(sun.solar_elevation_deg(stamps, latitude_deg, longitude_deg) >= sun.SUNRISE_DEG)
+
+
+def _water(metrics: _Metrics, reading: Reading, temperature: Floats) -> None:
+    falling = reading.rate_per_h(cf.PRECIPITATION)
+    new_snow_cm = reading.rate_per_h(cf.NEW_SNOW) * 100.0
+    thunder = reading.flat(cf.THUNDER)
+    metrics.each_stage("precipitation_mm", *metrics.sum(falling))
+    metrics.each_stage("new_snow_cm", *metrics.sum(new_snow_cm))
+    dry = falling == 0.0
+    wet = np.where(temperature >= snow.SNOW_BELOW_C, falling, 0.0)
+    wet = np.where(np.isnan(temperature), np.nan, wet)
+    # A dry hour is known to be without rain, whatever the temperature.
+    wet = np.where(dry, 0.0, np.where(np.isnan(falling), np.nan, wet))
+    metrics.each_stage("rain_mm", *metrics.sum(wet))
+    metrics.methods["rain_mm"] = (
+        f"precipitation while the air at the party is at {snow.SNOW_BELOW_C} °C or warmer, "
+        "where rain or wet snow may fall"
+    )
+    metrics.each_stage("thunder", metrics.highest(thunder), metrics.known(thunder))
+    metrics.hourly.update(precipitation_mm=falling, new_snow_cm=new_snow_cm, thunder=thunder)
+
+
+def _nights(metrics: _Metrics, temperature: Floats) -> None:
+    lying = metrics.way.lying
+    nowhere = _no_such_thing("night_low_c", metrics.way.legs)
+    low = metrics.lowest(np.where(lying, temperature, np.nan))
+    complete = metrics.known(temperature, among=lying)
+    some = np.bincount(metrics.way.stage[lying], minlength=nowhere.size) > 0
+    metrics.each_stage("night_low_c", low, (complete & some) | nowhere)
+    metrics.each_stage("sleep_min_c", low - CLEAR_NIGHT_C, (complete & some) | nowhere)
+
+
+def _refreeze(metrics: _Metrics, plan: TripPlan, forecast: Forecast, shift: Shift) -> None:
+    """1 where the lowest point of a stage on a glacier surely refreezes in the night before it."""
+    legs, zone = metrics.way.legs, plan.place.zone
+    nights = [night_before(leg, zone) for leg in legs]
+    lowest_m = np.array([leg.path()[1].min() for leg in legs])
+    ends = np.cumsum([night.size for night in nights])
+    reading = Reading(forecast, Moments.forward(np.concatenate(nights)))
+    where_m = np.repeat(lowest_m, [night.size for night in nights])
+    air = reading.temperature_c(where_m, reading.freezing_level_m()) + shift.column_c
+    codes = [
+        snow.overnight_refreeze(night, step_hours=STEP_S / 3600.0)
+        for night in np.split(air, ends[:-1], axis=-1)
+    ]
+    found = np.stack(codes, axis=-1)
+    nothing = _no_such_thing("refreeze", legs)
+    known = found != snow.Refreeze.UNKNOWN
+    frozen = np.where(known, (found == snow.Refreeze.YES).astype(np.float64), np.nan)
+    metrics.each_stage("refreeze", np.where(nothing, np.nan, frozen), nothing | known)
+    metrics.methods["refreeze"] = (
+        "air at the lowest point of the stage at or below 0 °C for 4 h of the night before; "
+        "a night that would take a clear sky counts as none"
+    )
+
+
+def _fall(metrics: _Metrics, freezing: Floats, forecast: Forecast, previous: Forecast | None) -> None:
+    stages = len(metrics.way.legs)
+    if previous is None:
+        metrics.each_stage("freezing_level_fall_m", np.full(stages, np.nan), np.zeros(stages, dtype=np.bool_))
+        return
+    before = Reading(previous, Moments(metrics.way.times_s, metrics.way.closing)).freezing_level_m()
+    rows = [previous.base] * len(forecast.members)
+    if forecast.kind == previous.kind == "manual":
+        rows = [
+            previous.members.index(m) if m in previous.members else previous.base for m in forecast.members
+        ]
+    before = before[rows]
+    fall = before - freezing
+    metrics.each_stage("freezing_level_fall_m", metrics.highest(fall), metrics.known(fall))
+    metrics.methods["freezing_level_fall_m"] = (
+        "largest fall for the same hour, over the hours both issues give"
+    )
+
+
+def metric_methods(conditions: StageConditions) -> Mapping[str, str]:
+    """How each condition metric came about here: what the registry says, or what was done instead."""
+    return {name: conditions.methods.get(name, metric.method) for name, metric in CONDITION_METRICS.items()}
