@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -34,7 +35,7 @@ class DemoBar:
     """What the bar of the demo shows: its clock, and who one reads as."""
 
     now: datetime
-    time_zone: str
+    """What its clock shows, in the time zone of the trip."""
     role: str
     roles: tuple[tuple[str, str], ...]
     """(value, words) of each role that can be chosen."""
@@ -104,6 +105,17 @@ def page(
     context.setdefault("say", words.Say(units=shell.units))
     text = render(template, shell=shell, path=request.url.path, **context)
     return HTMLResponse(text, status_code=status_code, headers=dict(headers or {}))
+
+
+def conditional(request: Request, answer: Response) -> Response:
+    """The answer with a mark of its content; "not changed" (304) for a reader who already has it."""
+    mark = f'"{hashlib.sha256(answer.body).hexdigest()[:24]}"'
+    headers = {"ETag": mark, "Cache-Control": "private, no-cache"}
+    known = {part.strip().removeprefix("W/") for part in request.headers.get("if-none-match", "").split(",")}
+    if mark in known:
+        return Response(status_code=304, headers=headers)
+    answer.headers.update(headers)
+    return answer
 
 
 def problem_page(request: Request, body: Mapping[str, Any], fragment: bool) -> Response:

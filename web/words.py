@@ -145,7 +145,7 @@ def plain_number(value: float, most_places: int = 1) -> str:
 
 
 def count(how_many: int, one: str, many: str | None = None) -> str:
-    """"1 stop", "6 stops"; `many` where the plural is not one + s."""
+    """ "1 stop", "6 stops"; `many` where the plural is not one + s."""
     return f"{how_many:,}{_NBSP}{one if how_many == 1 else many if many is not None else one + 's'}"
 
 

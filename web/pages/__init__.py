@@ -1,0 +1,14 @@
+"""One router a screen. `mount_pages` puts them all on the app."""
+
+from fastapi import FastAPI
+
+
+def mount_pages(app: FastAPI) -> None:
+    """Add every page to the app, and say how problems look to people."""
+    from api.errors import set_page_renderer
+    from web.pages import board, preferences
+    from web.rendering import problem_page
+
+    set_page_renderer(app, problem_page)
+    for screen in (board, preferences):
+        app.include_router(screen.router)
