@@ -164,12 +164,11 @@ class _Reader:
 
     def _refuse_odd(self, event: yaml.Event, path: Path) -> None:
         self._count += 1
-        if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-            raise Unreadable(
-                _place(event), "anchors and aliases are not read", "Write the value out.", event.anchor
-            )
-        if getattr(event, "tag", None):
-            raise Unreadable(_place(event), "tags are not read", "Leave the tag out.", event.tag)
+        if isinstance(event, yaml.NodeEvent) and event.anchor:
+            place, name = _place(event), str(event.anchor)
+            raise Unreadable(place, "anchors and aliases are not read", "Write the value out.", name)
+        if isinstance(event, yaml.ScalarEvent | yaml.CollectionStartEvent) and event.tag:
+            raise Unreadable(_place(event), "tags are not read", "Leave the tag out.", str(event.tag))
         if self._count > MOST_VALUES:
             raise Unreadable(_place(event), f"more than {MOST_VALUES} values", "Split the edition.")
         if len(path) > DEEPEST:
