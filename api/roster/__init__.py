@@ -1,0 +1,1 @@
+"""Who goes where with whom: trips, their plan, people and rope teams, and the files they come from."""
