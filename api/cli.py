@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from api.journal import cli as journal_cli
 from api.settings import Settings, get_settings, settings_table
 
 app = typer.Typer(
@@ -15,7 +16,7 @@ app = typer.Typer(
     pretty_exceptions_show_locals=False,
 )
 
-ROOMS: tuple[tuple[str, typer.Typer], ...] = ()
+ROOMS: tuple[tuple[str, typer.Typer], ...] = (("journal", journal_cli.app),)
 """Every room's commands: its name on the command line, and its group."""
 
 for _name, _room in ROOMS:

@@ -15,12 +15,14 @@ from api import __version__, errors, health
 from api.access.crossorigin import OriginGuard
 from api.clock import Clock, MovableClock, SystemClock
 from api.db import Database
+from api.journal import routes as journal_routes
+from api.journal import service as journal_service
 from api.limits import BodyLimit
 from api.logging import Measurements, RequestRecord
 from api.settings import Settings, get_settings
 from web import site
 
-ROUTERS: tuple[APIRouter, ...] = (health.router,)
+ROUTERS: tuple[APIRouter, ...] = (health.router, journal_routes.router)
 """Every room's routes and every page's, in the order they are tried."""
 
 log = structlog.get_logger(__name__)
@@ -36,8 +38,8 @@ def include_rooms(app: FastAPI) -> None:
 def create_app(settings: Settings | None = None, *, clock: Clock | None = None) -> FastAPI:
     """Build the app. It opens its database when it starts up, and closes it when it stops.
 
-    ``app.state`` carries ``settings``, ``clock``, ``db``, ``measurements`` and ``stopping`` (an event that
-    open streams wait on).
+    ``app.state`` carries ``settings``, ``clock``, ``db``, ``journal``, ``measurements`` and ``stopping`` (an
+    event that open streams wait on).
     """
     settings = settings if settings is not None else get_settings()
     measurements = Measurements()
@@ -70,6 +72,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
     app.state.settings = settings
     app.state.measurements = measurements
     app.state.clock = clock if clock is not None else make_clock(settings)
+    journal_service.install(app, app.state.clock)
     errors.install(app)
     include_rooms(app)
     return app
@@ -101,9 +104,11 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.db = open_database(settings)
     try:
         app.state.db.warn_if_at_risk()
+        app.state.journal.listen(app.state.db)
         log.info("started", database=app.state.db.engine_version(), demo=settings.demo, version=__version__)
         yield
     finally:
         app.state.stopping.set()
+        app.state.journal.close()
         app.state.db.close()
         log.info("stopped")

@@ -27,12 +27,10 @@ from api.journal.chain import (
 from api.journal.entry import Entry, StoredEntry
 from api.journal.fold import heads
 from api.journal.kinds import Key, Withdrawn
+from api.journal.live import CHANNEL
 from api.journal.models import JournalEntry, Trip, table
 from api.journal.queries import outfit_of, project
 from api.journal.roster_rows import SHAPING_KINDS
-
-CHANNEL = "rimaye_journal"
-"""PostgreSQL tells other processes on this channel: trip id, space, new head."""
 
 LARGEST_SEQ = 2**31 - 1
 MOST_KNOWN = 50
@@ -369,7 +367,7 @@ def _verify_finding_aids(conn: Connection, trip_id: str, report: ChainReport) ->
 
 
 def rebuild(conn: Connection, trip_id: str) -> None:
-    """Make the tables beside the journal again, from the journal alone. Raises NotFound without such a trip."""
+    """Make the tables beside the journal again, from it alone. Raises NotFound without such a trip."""
     outfit_id = outfit_of(conn, trip_id)
     if outfit_id is None:
         raise NotFound(f"There is no trip {trip_id}. Check its id.")

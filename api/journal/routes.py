@@ -1,0 +1,160 @@
+"""The journal over HTTP: append, read after a number, verify, and be told when it grows."""
+
+import json
+from collections.abc import AsyncIterator
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Header, Path, Query, Request, Response
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from pydantic import TypeAdapter, ValidationError
+
+from api.access.current import CurrentReader
+from api.db import Database, Reading, Writing
+from api.errors import FieldProblem, from_validation
+from api.journal import store
+from api.journal.entry import Entry
+from api.journal.schemas import (
+    BatchOutcome,
+    ChainState,
+    EntryOutcome,
+    FieldFault,
+    JournalBatch,
+    JournalPage,
+    Revision,
+)
+from api.journal.service import Journals, written_by
+from api.journal.store import Outcome
+from api.journal.trip import Slug
+
+router = APIRouter(prefix="/api/trips/{trip}", tags=["journal"])
+
+STREAM_LIFE_S = 600.0
+"""A stream ends after this long and the browser comes back: what a proxy or a sleeping phone left open is
+freed.
+"""
+RETRY_MS = 2_000
+
+TripId = Annotated[Slug, Path(description="Id of the trip.")]
+_ENTRY: TypeAdapter[Entry] = TypeAdapter(Entry)
+
+
+@router.post("/journal")
+def append(
+    trip: TripId, batch: JournalBatch, reader: CurrentReader, journals: Journals, work: Writing
+) -> BatchOutcome:
+    """Append entries. The answer says for each: stored, already there, or refused with the reason."""
+    read = [_read_entry(position, sent) for position, sent in enumerate(batch.entries)]
+    entries = [entry for entry in read if isinstance(entry, Entry)]
+    outcomes = iter(journals.record(work, reader.outfit, trip, entries, [written_by(reader)]))
+    judged = [
+        _outcome(position, next(outcomes)) if isinstance(entry, Entry) else entry
+        for position, entry in enumerate(read)
+    ]
+    return BatchOutcome(trip=trip, head_seq=store.head(work, trip).seq, outcomes=judged)
+
+
+@router.get("/journal", response_model=JournalPage)
+def read(
+    trip: TripId,
+    reader: CurrentReader,
+    conn: Reading,
+    after: Annotated[
+        int, Query(ge=0, le=store.LARGEST_SEQ, description="Number of the last entry known.")
+    ] = 0,
+    limit: Annotated[int, Query(ge=1, le=5_000, description="Most entries to answer with.")] = 1_000,
+) -> Response:
+    """The entries after a number, as they are stored, so that their hashes can be checked."""
+    head = store.head(conn, trip, reader.outfit)
+    kept = store.read_kept(conn, trip, after, head.seq, limit)
+    next_after = kept[-1].seq if kept and kept[-1].seq < head.seq else None
+    entries = ",".join(entry.json() for entry in kept)
+    page = (
+        f'{{"trip":{json.dumps(trip)},"head_seq":{head.seq},"next_after":{json.dumps(next_after)},'
+        f'"entries":[{entries}]}}'
+    )
+    return Response(page, media_type="application/json", headers={"Cache-Control": "no-store"})
+
+
+@router.get("/journal/verify")
+def verify(trip: TripId, reader: CurrentReader, conn: Reading) -> ChainState:
+    """Walk the journal's hash chain and name the first entry that is not as it was stored."""
+    store.head(conn, trip, reader.outfit)
+    report = store.verify_trip(conn, trip)
+    return ChainState(
+        trip=trip,
+        whole=report.whole,
+        entries=report.entries,
+        head_hash=report.head_hash,
+        broken_seq=report.broken_seq,
+        problem=report.problem,
+    )
+
+
+async def _head_seq(request: Request, trip: str, outfit: str) -> int:
+    """The newest number, read with a connection that is given back at once: a stream must not hold one."""
+    db: Database = request.app.state.db
+    async with db.reading_async() as conn:
+        return store.head(conn, trip, outfit).seq
+
+
+async def _known_trip(request: Request, trip: TripId, reader: CurrentReader) -> str:
+    """Refuses before the stream begins, while the status can still say so."""
+    await _head_seq(request, trip, reader.outfit)
+    return trip
+
+
+@router.get("/events", response_class=EventSourceResponse)
+async def events(
+    request: Request,
+    trip: Annotated[str, Depends(_known_trip)],
+    reader: CurrentReader,
+    journals: Journals,
+    last_event_id: Annotated[str | None, Header(max_length=40)] = None,
+) -> AsyncIterator[ServerSentEvent]:
+    """Revision numbers as they come: first the one now, unless it is the one the client had last."""
+    clock = journals.clock
+    ends_at = clock.monotonic() + STREAM_LIFE_S
+    stopping = getattr(request.app.state, "stopping", None)
+    told = last_event_id
+    yield ServerSentEvent(comment="revisions of this trip", retry=RETRY_MS)
+    with journals.live.watch(trip) as watch:
+        while (left_s := ends_at - clock.monotonic()) > 0:
+            seq = await _head_seq(request, trip, reader.outfit)
+            if str(seq) != told:
+                told = str(seq)
+                yield ServerSentEvent(event="revision", id=told, data=Revision(trip=trip, seq=seq))
+            if not await watch.change(left_s, stopping):
+                break
+
+
+def _read_entry(position: int, sent: Any) -> Entry | EntryOutcome:
+    try:
+        return _ENTRY.validate_json(json.dumps(sent))
+    except ValidationError as error:
+        problem = from_validation(error.errors())
+        return EntryOutcome(
+            position=position,
+            id=_stated_id(sent),
+            status="refused",
+            problem=problem.detail,
+            fields=[_fault(field) for field in problem.fields],
+        )
+
+
+def _stated_id(sent: Any) -> str | None:
+    stated = sent.get("id") if isinstance(sent, dict) else None
+    return stated[:64] if isinstance(stated, str) else None
+
+
+def _fault(field: FieldProblem) -> FieldFault:
+    return FieldFault.model_validate(field.shown())
+
+
+def _outcome(position: int, outcome: Outcome) -> EntryOutcome:
+    return EntryOutcome(
+        position=position,
+        id=str(outcome.id),
+        status=outcome.status,
+        seq=outcome.seq,
+        problem=outcome.problem,
+    )

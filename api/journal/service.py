@@ -1,0 +1,126 @@
+"""Writing to a trip's journal and reading its picture, for all rooms."""
+
+from collections.abc import Sequence
+from typing import Annotated
+from uuid import UUID
+
+from fastapi import Depends, FastAPI, Request
+from sqlalchemy import Connection
+
+from api.access.current import Reader
+from api.clock import Clock
+from api.db import Database, Work
+from api.errors import Conflict
+from api.ids import new_id
+from api.journal import store
+from api.journal.entry import Actor, Entry
+from api.journal.kinds import AnyBody
+from api.journal.live import Broadcaster, PostgresListener
+from api.journal.pictures import PictureCache, Snapshot
+from api.journal.store import Check, Outcome
+
+
+class Journal:
+    """The journals of one installation: appending tells whoever watches, reading remembers pictures."""
+
+    def __init__(
+        self, clock: Clock, live: Broadcaster | None = None, pictures: PictureCache | None = None
+    ) -> None:
+        self.clock = clock
+        self.live = live if live is not None else Broadcaster()
+        self.pictures = pictures if pictures is not None else PictureCache()
+        self._listener: PostgresListener | None = None
+
+    def listen(self, db: Database) -> None:
+        """Hear of other processes' appends, where the database can tell. Ends with `close`."""
+        if db.dialect == "postgresql":
+            self._listener = PostgresListener(db.url, self.live)
+            self._listener.start()
+
+    def close(self) -> None:
+        """Stop listening."""
+        if self._listener is not None:
+            self._listener.stop()
+
+    def record(
+        self, work: Work, outfit_id: str, trip_id: str, entries: Sequence[Entry], checks: Sequence[Check] = ()
+    ) -> list[Outcome]:
+        """Append entries as they were written elsewhere, and tell watchers once they are stored."""
+        outcomes = store.append(work, trip_id, outfit_id, entries, self.clock.now(), checks)
+        stored = [outcome.seq for outcome in outcomes if outcome.status == "stored" and outcome.seq]
+        if stored:
+            work.after_commit(lambda: self.live.published(trip_id, max(stored)))
+        return outcomes
+
+    def write(
+        self,
+        work: Work,
+        reader: Reader,
+        trip_id: str,
+        *bodies: AnyBody,
+        device: str = "web",
+        seen_seq: int | None = None,
+        after: tuple[UUID, ...] | None = None,
+    ) -> list[Outcome]:
+        """Write entries here and now as `reader`. Raises Conflict, storing nothing, when one is refused.
+
+        `seen_seq` is the number up to which the writer had read, as the page that was filled in says; None:
+        all.
+        """
+        now = self.clock.now()
+        seen = store.head(work, trip_id, reader.outfit).seq if seen_seq is None else seen_seq
+        entries = [
+            Entry(
+                id=new_id(now),
+                trip=trip_id,
+                body=body,
+                actor=actor_of(reader),
+                device=device,
+                happened_at=now,
+                seen_seq=seen,
+                after=after,
+            )
+            for body in bodies
+        ]
+        outcomes = self.record(work, reader.outfit, trip_id, entries)
+        refused = [outcome.problem for outcome in outcomes if outcome.status == "refused"]
+        if refused:
+            raise Conflict(" ".join(refused))
+        return outcomes
+
+    def picture(self, conn: Connection, outfit_id: str, trip_id: str) -> Snapshot:
+        """The trip as `conn` sees it. Raises NotFound when the outfit has no such trip."""
+        return self.pictures.get(conn, trip_id, outfit_id)
+
+
+def actor_of(reader: Reader) -> Actor:
+    """The reader as entries name them."""
+    return Actor(id=reader.staff, name=reader.name, role=reader.role)
+
+
+def written_by(reader: Reader) -> Check:
+    """A check that refuses entries in somebody else's name."""
+    actor = actor_of(reader)
+
+    def check(entry: Entry) -> str | None:
+        if entry.actor == actor:
+            return None
+        return (
+            f"actor: {actor.name} ({actor.role}) sent an entry of {entry.actor.name} ({entry.actor.role})."
+            " Let its writer send it from their own sign-in."
+        )
+
+    return check
+
+
+def install(app: FastAPI, clock: Clock) -> Journal:
+    """Give `app` its journals, as `app.state.journal`."""
+    app.state.journal = Journal(clock)
+    return app.state.journal  # type: ignore[no-any-return]
+
+
+def _journal(request: Request) -> Journal:
+    return request.app.state.journal  # type: ignore[no-any-return]
+
+
+Journals = Annotated[Journal, Depends(_journal)]
