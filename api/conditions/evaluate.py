@@ -184,6 +184,7 @@ def evaluate(
         hourly=metrics.hourly,
         methods=metrics.methods,
         version=version(plan, forecast, previous, shift),
+        step_lying=way.lying,
     )
 
 

@@ -7,6 +7,7 @@ reading says which it used.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -111,7 +112,7 @@ class Reading:
                     "forecast above the model's ground, whose elevation is added"
                 )
         missing = np.isnan(delivered)
-        derived = self._derived_freezing_level() if missing.any() else None
+        derived = derived_freezing_level(self.forecast) if missing.any() else None
         if derived is None:
             return delivered
         self.methods["freezing_level_m"] = DERIVED_FREEZING_LEVEL
@@ -168,40 +169,39 @@ class Reading:
         return at_moments(series, self.forecast.times_epoch_s, self.moments)
 
     def _heights_m(self) -> Floats:
-        """Heights of the levels, m, [level] or [member, moment, level]; those under the model's ground are
-        NaN.
+        """Heights of the levels, m, [level] or [member, moment, level]; NaN for those under the model's
+        ground.
         """
-        if self.forecast.level_kind == "altitude":
-            return self._over_ground(self.forecast.levels)
-        return self._over_ground(
-            at_moments(self.forecast.series[cf.LEVEL_HEIGHT], self.forecast.times_epoch_s, self.moments)
-        )
+        heights = self.forecast.levels
+        if self.forecast.level_kind == "pressure":
+            delivered = self.forecast.series[cf.LEVEL_HEIGHT]
+            heights = at_moments(delivered, self.forecast.times_epoch_s, self.moments)
+        return _over_ground(heights, self.forecast)
 
-    def _over_ground(self, heights_m: Floats) -> Floats:
-        source = self.forecast.source_point
-        if source is None or source.altitude_m is None:
-            return heights_m
-        return np.where(heights_m < source.altitude_m, np.nan, heights_m)
 
-    def _derived_freezing_level(self) -> Series | None:
-        """Freezing level of the profile at the forecast's own times; far fewer than the moments asked for."""
-        temperature = self.forecast.get(cf.TEMPERATURE)
-        heights = self.forecast.get(cf.LEVEL_HEIGHT)
-        if self.by_hand or temperature is None or not temperature.by_level or self.forecast.levels.size < 2:
-            return None
-        if self.forecast.level_kind == "pressure" and heights is None:
-            return None
-        at = self._over_ground(heights.values if heights is not None else self.forecast.levels)
-        found = profile.freezing_level(temperature.values - atmosphere.ZERO_C_IN_K, at).highest_m
-        return Series(
-            cf.FREEZING_LEVEL,
-            found,
-            temperature.cell,
-            temperature.bounds_epoch_s,
-            "geoid",
-            derived=True,
-            method=DERIVED_FREEZING_LEVEL,
-        )
+@lru_cache(maxsize=8)
+def derived_freezing_level(forecast: Forecast) -> Series | None:
+    """Freezing level of the profile at the forecast's own times; None where it has no profile.
+
+    The highest 0 °C height counts, as the cautious one for snow that has to refreeze. NaN where the whole
+    profile is below or its top above 0 °C: nothing is extrapolated.
+    """
+    temperature, heights = forecast.get(cf.TEMPERATURE), forecast.get(cf.LEVEL_HEIGHT)
+    if forecast.kind == "manual" or temperature is None or not temperature.by_level:
+        return None
+    if forecast.levels.size < 2 or (forecast.level_kind == "pressure" and heights is None):
+        return None
+    at_m = _over_ground(heights.values if heights is not None else forecast.levels, forecast)
+    found = profile.freezing_level(temperature.values - atmosphere.ZERO_C_IN_K, at_m).highest_m
+    return Series(
+        cf.FREEZING_LEVEL,
+        found,
+        temperature.cell,
+        temperature.bounds_epoch_s,
+        "geoid",
+        derived=True,
+        method=DERIVED_FREEZING_LEVEL,
+    )
 
 
 def column_temperature_c(
@@ -262,6 +262,14 @@ def edges_of(forecast: Forecast) -> Ints:
         if series.bounds_epoch_s is not None
     ]
     return np.unique(np.concatenate(edges)) if edges else np.empty(0, dtype=np.int64)
+
+
+def _over_ground(heights_m: Floats, forecast: Forecast) -> Floats:
+    """Heights of levels, m; NaN for those under the model's ground, whose values are made up."""
+    source = forecast.source_point
+    if source is None or source.altitude_m is None:
+        return heights_m
+    return np.where(heights_m < source.altitude_m, np.nan, heights_m)
 
 
 def _beyond(values: Floats, heights_m: Floats, elevation_m: Floats) -> Floats:

@@ -1,13 +1,12 @@
 """What each stage will be like, in every scenario: the left-hand matrix of readiness.
 
 A stage's window runs from its start to the start of the next stage, so the night after it belongs to it.
-Hourly metrics are
-evaluated where the party is at that hour and kept both hour by hour and as the lowest and highest on each
-stage.
+Hourly metrics are evaluated where the party is at that hour and kept both hour by hour and as the lowest and
+highest on each stage.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 import numpy as np
@@ -21,7 +20,8 @@ Ints = npt.NDArray[np.int64]
 @dataclass(frozen=True, slots=True)
 class Scenario:
     """One possible course of the weather: a single run, a guide's low/best/high, an ensemble member, a
-    what-if."""
+    what-if.
+    """
 
     id: str
     label: str
@@ -56,6 +56,8 @@ class StageConditions:
     """How each metric came about here, where that differs from its registry entry."""
     version: str
     """Changes whenever any number here may have changed."""
+    step_lying: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    """Steps in camp in the hours of the night; for a night spent by day, all steps in camp."""
 
     def moment(self, step: int) -> datetime:
         """The instant of a step, in UTC."""

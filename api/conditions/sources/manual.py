@@ -99,7 +99,7 @@ class ManualForecast(Part):
     issued_at: AwareDatetime
     source_text: Annotated[str, Field(min_length=1, max_length=4000)]
     """What was read or heard, and where."""
-    who: Annotated[str, Field(min_length=1, max_length=120)]
+    who: Annotated[str, Field(min_length=1, max_length=100)]
     """Who typed it in."""
     label: Annotated[str, Field(max_length=120)] = ""
     units: Units = Units()
