@@ -9,6 +9,7 @@ from typing import Any
 import orjson
 from sqlalchemy import JSON, DateTime, Dialect, Enum, Text, TypeDecorator
 from sqlalchemy.dialects.postgresql import JSONB
+from sqlmodel import SQLModel
 
 NAMING_CONVENTION = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -18,6 +19,10 @@ NAMING_CONVENTION = {
     "pk": "pk_%(table_name)s",
 }
 """Every constraint has a name, so that a migration can find it on both databases."""
+
+# Names are given when a table is defined, so this must come before any is: tables import from here.
+SQLModel.metadata.naming_convention = NAMING_CONVENTION
+metadata = SQLModel.metadata
 
 
 class UtcDateTime(TypeDecorator[datetime]):

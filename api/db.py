@@ -25,9 +25,8 @@ import structlog
 from fastapi import Depends, Request
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import OperationalError
-from sqlmodel import SQLModel
 
-from api.columns import NAMING_CONVENTION, EnumText, Json, JsonText, UtcDateTime
+from api.columns import EnumText, Json, JsonText, UtcDateTime, metadata
 from api.errors import Unavailable
 from api.turns import NoTurn, Turns
 
@@ -42,9 +41,6 @@ __all__ = [
     "Writing",
     "metadata",
 ]
-
-SQLModel.metadata.naming_convention = NAMING_CONVENTION
-metadata = SQLModel.metadata
 
 SAFE_SQLITE = (3, 51, 3)
 """Older ones can corrupt a write-ahead log that two connections write or checkpoint at the same moment."""

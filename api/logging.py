@@ -131,7 +131,12 @@ class RequestRecord:
 
 def route_template(scope: Scope) -> str:
     """The template of the route that answered, such as '/api/trips/{trip}/board': bounded, unlike paths."""
-    template = getattr(scope.get("route"), "path", None)
+    route = scope.get("route")
+    # A route inside an included router knows its own part only; the framework keeps the whole beside it.
+    context = scope.get("fastapi", {}).get("effective_route_context")
+    if route is not None and context is not None and context.original_route is route:
+        route = context
+    template = getattr(route, "path", None)
     if template:
         return str(template)
     return "/static" if scope["path"].startswith("/static/") else "unmatched"

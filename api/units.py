@@ -139,7 +139,7 @@ def to_inside(value: float, unit: str, kind: Kind, *, field: str = "value") -> f
     if not math.isfinite(value):
         raise QuantityError(field, value, f"{value} is not a finite number.", "Write an ordinary number.")
     found = unit_named(unit, kind, field=field)
-    return float(Fraction(value) * found.factor + found.offset)
+    return float(_as_written(value) * found.factor + found.offset)
 
 
 def from_inside(value: float, unit: str, kind: Kind) -> float:
@@ -147,7 +147,12 @@ def from_inside(value: float, unit: str, kind: Kind) -> float:
     if not math.isfinite(value):
         return value
     found = unit_named(unit, kind)
-    return float((Fraction(value) - found.offset) / found.factor)
+    return float((_as_written(value) - found.offset) / found.factor)
+
+
+def _as_written(value: float) -> Fraction:
+    """The decimal that a float stands for: 25.4 is 254/10 here, not the binary number nearest to it."""
+    return Fraction(str(float(value)))
 
 
 def parse_quantity(text: str, kind: Kind, *, field: str = "value", default_unit: str | None = None) -> float:

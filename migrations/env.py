@@ -43,6 +43,14 @@ def render_item(kind: str, item: Any, _context: AutogenContext) -> str | Literal
     return False
 
 
+def partitions(connection: Connection) -> frozenset[str]:
+    """Tables that PostgreSQL keeps as parts of another one; they follow it and are not compared."""
+    if connection.dialect.name != "postgresql":
+        return frozenset()
+    parts = text("SELECT relname FROM pg_class WHERE relispartition AND relkind IN ('r', 'p')")
+    return frozenset(connection.execute(parts).scalars())
+
+
 def check_references(connection: Connection) -> None:
     """Refuse to store a migration that leaves a row pointing nowhere."""
     broken = connection.execute(text("PRAGMA foreign_key_check")).fetchall()
@@ -59,11 +67,14 @@ def run() -> None:
     made = engine()
     sqlite = made.dialect.name == "sqlite"
     with made.connect() as connection:
+        parts = partitions(connection)
+        connection.rollback()
         context.configure(
             connection=connection,
             target_metadata=metadata,
             render_as_batch=True,
             render_item=render_item,
+            include_name=lambda name, kind, _parents: kind != "table" or name not in parts,
             transactional_ddl=True,
         )
         with context.begin_transaction():
