@@ -16,7 +16,6 @@ from api import upgrade
 from api.clock import SystemClock
 from api.db import Database
 from api.ids import new_id
-from api.tables import import_all, metadata
 
 
 def migrated(url: str, data_dir: Path) -> None:
@@ -24,10 +23,6 @@ def migrated(url: str, data_dir: Path) -> None:
     db = Database(url)
     try:
         upgrade.migrate(db, data_dir=data_dir, clock=SystemClock())
-        if not upgrade.state_of(db).head:
-            import_all()
-            with db.writing() as work:
-                metadata.create_all(work)
     finally:
         db.close()
 
