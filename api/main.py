@@ -14,6 +14,7 @@ from starlette.middleware import Middleware
 from api import __version__, errors, health
 from api.access.crossorigin import OriginGuard
 from api.clock import Clock, MovableClock, SystemClock
+from api.conditions import routes as conditions_routes
 from api.db import Database
 from api.journal import routes as journal_routes
 from api.journal import service as journal_service
@@ -22,7 +23,7 @@ from api.logging import Measurements, RequestRecord
 from api.settings import Settings, get_settings
 from web import site
 
-ROUTERS: tuple[APIRouter, ...] = (health.router, journal_routes.router)
+ROUTERS: tuple[APIRouter, ...] = (health.router, journal_routes.router, conditions_routes.router)
 """Every room's routes and every page's, in the order they are tried."""
 
 log = structlog.get_logger(__name__)

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
+from types import MappingProxyType
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -102,6 +103,9 @@ class Point:
     altitude_m: float | None = None
 
     def __post_init__(self) -> None:
+        for name in ("latitude_deg", "longitude_deg", "altitude_m"):
+            value = getattr(self, name)
+            object.__setattr__(self, name, None if value is None else float(value))
         _require(
             -90.0 <= self.latitude_deg <= 90.0,
             "latitude_deg",
@@ -322,7 +326,7 @@ class Forecast:
         )
         object.__setattr__(self, "times_epoch_s", _frozen(self.times_epoch_s, np.int64))
         object.__setattr__(self, "levels", _frozen(self.levels, np.float64))
-        object.__setattr__(self, "series", dict(self.series))
+        object.__setattr__(self, "series", MappingProxyType(dict(self.series)))
         self._members()
         self._axes()
         for name, series in self.series.items():
@@ -487,6 +491,10 @@ def epoch_s(at: datetime) -> int:
 
 def _frozen(values: npt.ArrayLike, dtype: type) -> npt.NDArray[Any]:
     array: npt.NDArray[Any] = np.array(values, dtype=dtype)
+    if dtype is np.float64:
+        # One zero and one NaN, so that equal contents are equal bytes.
+        array += 0.0
+        array[np.isnan(array)] = np.nan
     array.setflags(write=False)
     return array
 
