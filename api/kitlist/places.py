@@ -82,9 +82,7 @@ def read_placed(text: str | bytes) -> Placed:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
-        raise Unreadable(
-            place, f"not well-formed YAML: {error.problem}", _remedy(str(error.problem))
-        ) from None
+        raise _not_yaml(place, str(error.problem), text) from None
     except yaml.reader.ReaderError as error:
         line = text.count("\n", 0, error.position) + 1
         raise Unreadable(Place(line, 1), "a character that YAML does not take", "Remove it.") from None
@@ -105,10 +103,19 @@ def _decoded(text: str | bytes) -> str:
         raise Unreadable(Place(line, 1), "not UTF-8 text", "Save the file as UTF-8.") from None
 
 
-def _remedy(problem: str) -> str:
-    if "token" in problem and "'\\t'" in problem:
-        return "Indent with spaces, not tabs."
-    return "Check the indentation, and put text that holds ': ' or ' #' in quotes."
+def _not_yaml(place: Place, problem: str, text: str) -> Unreadable:
+    if "nesting" in problem:
+        return _too_deep(place)
+    rows = text.splitlines()
+    indent = rows[place.line - 1] if place.line <= len(rows) else ""
+    if "\t" in indent[: len(indent) - len(indent.lstrip())]:
+        return Unreadable(place, "the line is indented with a tab", "Indent with spaces.")
+    remedy = "Check the indentation, and put text that holds ': ' or ' #' in quotes."
+    return Unreadable(place, f"not well-formed YAML: {problem}", remedy)
+
+
+def _too_deep(place: Place) -> Unreadable:
+    return Unreadable(place, f"nested deeper than {DEEPEST} levels", "Write it flatter.")
 
 
 class _Reader:
@@ -172,7 +179,7 @@ class _Reader:
         if self._count > MOST_VALUES:
             raise Unreadable(_place(event), f"more than {MOST_VALUES} values", "Split the edition.")
         if len(path) > DEEPEST:
-            raise Unreadable(_place(event), f"nested deeper than {DEEPEST} levels", "Write it flatter.")
+            raise _too_deep(_place(event))
 
 
 def _place(event: yaml.Event) -> Place:
