@@ -26,6 +26,7 @@ from api.journal.kinds import (
     ForecastReceived,
     HoldPassed,
     Key,
+    LoanBody,
     MemberSet,
     NightTold,
     Remark,
@@ -66,6 +67,8 @@ class Picture:
     forecasts: tuple[Record[ForecastReceived], ...] = ()
     """In order of issue; the last is the newest."""
     holds_passed: Mapping[str, Record[HoldPassed]] = field(default_factory=dict)
+    loans: Mapping[str, Record[LoanBody]] = field(default_factory=dict)
+    """Where each loan stands: promised, handed out, returned or released; by loan id."""
     remarks: tuple[Record[Remark], ...] = ()
     split: tuple[Key, ...] = ()
     """Registers other than gear in which several entries stand side by side."""
@@ -177,6 +180,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
     sightings: dict[SubjectRequirement, tuple[Record[Sighting], ...]] = {}
     nights: defaultdict[str, dict[date, Record[NightTold]]] = defaultdict(dict)
     holds: dict[str, Record[HoldPassed]] = {}
+    loans: dict[str, Record[LoanBody]] = {}
     split: list[Key] = []
     for key in sorted(registers):
         entries_here = registers[key]
@@ -195,6 +199,8 @@ def fold(entries: Iterable[Entry]) -> Picture:
                 nights[member][on] = _record(last)
             case HoldPassed(hold=hold):
                 holds[hold] = _record(last)
+            case LoanBody(loan=loan):
+                loans[loan] = _record(last)
         if len(entries_here) > 1:
             split.append(key)
     return Picture(
@@ -205,6 +211,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
         nights={member: dict(sorted(told.items())) for member, told in nights.items()},
         forecasts=tuple(sorted(_all_of(unkeyed, ForecastReceived), key=_issue_order)),
         holds_passed=holds,
+        loans=loans,
         remarks=tuple(_all_of(unkeyed, Remark)),
         split=tuple(split),
     )

@@ -179,6 +179,68 @@ class HoldPassed(Body):
         return ("hold", self.hold)
 
 
+class LoanTerms(Value):
+    """What is lent, by whom, to whom and for what. Every entry about a loan carries them whole."""
+
+    source: Literal["locker", "person", "party", "bought"]
+    giver: Slug | None = None
+    """Who or what gives it: a locker item, a member, or `party`; None when it is bought."""
+    spare: Slug | None = None
+    """The requirement the giver holds it under, when that is another: spare mitts lent as mitts."""
+    what: ShortText
+    subject: Slug
+    """A member id, a rope id, or `party`."""
+    requirement: Slug
+    units: Annotated[int, Field(ge=1, le=10_000)] = 1
+    until: date | None = None
+    """Last day of the loan; None: the last day of the trip."""
+
+    @model_validator(mode="after")
+    def _giver_named(self) -> "LoanTerms":
+        if (self.giver is None) != (self.source == "bought"):
+            raise ValueError("giver names the locker item, member or party; leave it out when it is bought")
+        return self
+
+
+class LoanBody(Body):
+    """Base of what happens to one loan; the newest entry says where the loan stands."""
+
+    loan: Slug
+    """Id of the loan, unique on its trip."""
+    terms: LoanTerms
+    remark: LongText = ""
+
+    def key(self) -> Key:
+        return ("loan", self.loan)
+
+
+class LoanPromised(LoanBody):
+    """A thing is promised to a person, rope or the party. It is not seen yet: no gap closes by it."""
+
+    kind: Literal["loan-promised"] = "loan-promised"
+
+
+class LoanHandedOut(LoanBody):
+    """A thing was handed out."""
+
+    kind: Literal["loan-handed-out"] = "loan-handed-out"
+    sighting: UUID | None = None
+    """The entry that records how it was seen or tried on that occasion."""
+
+
+class LoanReturned(LoanBody):
+    """A thing came back, or is known not to."""
+
+    kind: Literal["loan-returned"] = "loan-returned"
+    condition: Literal["fine", "damaged", "lost"]
+
+
+class LoanReleased(LoanBody):
+    """A promise is let go; nothing was handed out."""
+
+    kind: Literal["loan-released"] = "loan-released"
+
+
 class Remark(Body):
     """A plain remark on the trip, a person, a rope or a requirement. Never about health."""
 
@@ -204,6 +266,10 @@ AnyBody = Annotated[
     | NightTold
     | ForecastReceived
     | HoldPassed
+    | LoanPromised
+    | LoanHandedOut
+    | LoanReturned
+    | LoanReleased
     | Remark
     | Withdrawn,
     Field(discriminator="kind"),

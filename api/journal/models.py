@@ -1,6 +1,6 @@
 """Tables of the journal: outfits, their trips, the entries, and who is on a trip.
 
-A trip's name, dates and head, and all of `trip_member`, are projections: kept in the transaction that
+A trip's name, dates and head, and all of `trip_member` and `trip_loan`, are projections: kept in the transaction that
 appends, and rebuilt from the entries by `store.rebuild`.
 """
 
@@ -85,6 +85,26 @@ class TripMember(SQLModel, table=True):
     role: str = Field(sa_type=Text)
     rope: str | None = Field(default=None, sa_type=Text)
     left: bool = False
+
+
+class TripLoan(SQLModel, table=True):
+    """Where a loan of a trip stands, so that stock can be counted across trips."""
+
+    __tablename__ = "trip_loan"
+    __table_args__ = (Index(None, "outfit_id", "giver"),)
+
+    trip_id: str = Field(primary_key=True, foreign_key="trip.id", sa_type=Text)
+    loan: str = Field(primary_key=True, sa_type=Text)
+    outfit_id: str = Field(sa_type=Text)
+    state: str = Field(sa_type=Text)
+    """`promised`, `out`, `returned` or `released`."""
+    source: str = Field(sa_type=Text)
+    giver: str | None = Field(default=None, sa_type=Text)
+    what: str = Field(sa_type=Text)
+    subject: str = Field(sa_type=Text)
+    requirement: str = Field(sa_type=Text)
+    units: int
+    until: date | None = None
 
 
 def table(model: type[SQLModel]) -> Table:

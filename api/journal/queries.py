@@ -9,10 +9,10 @@ from sqlalchemy import Connection, delete, insert, select, update
 from api.errors import Conflict, NotFound
 from api.journal.chain import genesis
 from api.journal.entry import Entry
-from api.journal.models import Outfit, Trip, TripMember, table
-from api.journal.roster_rows import MemberRow, roster_rows
+from api.journal.models import Outfit, Trip, TripLoan, TripMember, table
+from api.journal.roster_rows import LoanRow, MemberRow, loan_rows, roster_rows
 
-_outfit, _trip, _member = table(Outfit), table(Trip), table(TripMember)
+_outfit, _trip, _member, _loan = table(Outfit), table(Trip), table(TripMember), table(TripLoan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +78,21 @@ def members(conn: Connection, trip_id: str) -> list[MemberRow]:
     return [MemberRow(*row) for row in conn.execute(wanted)]
 
 
+def loans(conn: Connection, trip_id: str) -> list[LoanRow]:
+    """The loans of a trip, by loan id."""
+    columns = [_loan.c[name] for name in LoanRow.__dataclass_fields__]
+    wanted = select(*columns).where(_loan.c.trip_id == trip_id).order_by(_loan.c.loan)
+    return [LoanRow(*row) for row in conn.execute(wanted)]
+
+
 def project(conn: Connection, trip_id: str, outfit_id: str, entries: Sequence[Entry]) -> None:
-    """Write a trip's summary and members as these entries have them."""
+    """Write a trip's summary, members and loans as these entries have them."""
     summary, people = roster_rows(entries)
     conn.execute(update(_trip).where(_trip.c.id == trip_id).values(**asdict(summary)))
     conn.execute(delete(_member).where(_member.c.trip_id == trip_id))
+    owner = {"trip_id": trip_id, "outfit_id": outfit_id}
     if people:
-        owner = {"trip_id": trip_id, "outfit_id": outfit_id}
         conn.execute(insert(_member), [owner | asdict(row) for row in people])
+    conn.execute(delete(_loan).where(_loan.c.trip_id == trip_id))
+    if lent := loan_rows(entries):
+        conn.execute(insert(_loan), [owner | asdict(row) for row in lent])

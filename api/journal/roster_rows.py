@@ -1,4 +1,4 @@
-"""What tables beside the journal say about a trip: its summary, and who is or was on it. Pure."""
+"""What tables beside the journal say about a trip: its summary, who is or was on it, its loans. Pure."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -6,10 +6,29 @@ from datetime import date
 
 from api.journal.entry import Entry
 from api.journal.fold import fold, standing
-from api.journal.kinds import MemberLeft, MemberSet, RopesSet, TripPlanned, Withdrawn
+from api.journal.kinds import (
+    LoanBody,
+    LoanHandedOut,
+    LoanPromised,
+    LoanReleased,
+    LoanReturned,
+    MemberLeft,
+    MemberSet,
+    RopesSet,
+    TripPlanned,
+    Withdrawn,
+)
+
+LOAN_STATES: dict[type[LoanBody], str] = {
+    LoanPromised: "promised",
+    LoanHandedOut: "out",
+    LoanReturned: "returned",
+    LoanReleased: "released",
+}
 
 SHAPING_KINDS: frozenset[str] = frozenset(
-    kind.model_fields["kind"].default for kind in (TripPlanned, MemberSet, MemberLeft, RopesSet, Withdrawn)
+    kind.model_fields["kind"].default
+    for kind in (TripPlanned, MemberSet, MemberLeft, RopesSet, Withdrawn, *LOAN_STATES)
 )
 """The kinds of entries that can change these tables."""
 
@@ -32,6 +51,43 @@ class MemberRow:
     role: str
     rope: str | None
     left: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LoanRow:
+    """A loan of a trip."""
+
+    loan: str
+    state: str
+    source: str
+    giver: str | None
+    what: str
+    subject: str
+    requirement: str
+    units: int
+    until: date | None
+
+
+def loan_rows(entries: Iterable[Entry]) -> list[LoanRow]:
+    """Where the loans of a trip stand, by loan id. Entries of other kinds make no difference."""
+    loans = fold(entry for entry in entries if entry.kind in SHAPING_KINDS).loans
+    rows = []
+    for loan, record in sorted(loans.items()):
+        terms = record.body.terms
+        rows.append(
+            LoanRow(
+                loan=loan,
+                state=LOAN_STATES[type(record.body)],
+                source=terms.source,
+                giver=terms.giver,
+                what=_shown(terms.what),
+                subject=terms.subject,
+                requirement=terms.requirement,
+                units=terms.units,
+                until=terms.until,
+            )
+        )
+    return rows
 
 
 def roster_rows(entries: Iterable[Entry]) -> tuple[Summary, list[MemberRow]]:

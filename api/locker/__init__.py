@@ -1,0 +1,1 @@
+"""The locker: loan gear and its life, stock across trips, and the plan that covers a party's gaps."""
