@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from api.journal import cli as journal_cli
+from api.kitlist import cli as kitlist_cli
 from api.settings import Settings, get_settings, settings_table
 
 app = typer.Typer(
@@ -16,7 +17,10 @@ app = typer.Typer(
     pretty_exceptions_show_locals=False,
 )
 
-ROOMS: tuple[tuple[str, typer.Typer], ...] = (("journal", journal_cli.app),)
+ROOMS: tuple[tuple[str, typer.Typer], ...] = (
+    ("journal", journal_cli.app),
+    ("kitlist", kitlist_cli.app),
+)
 """Every room's commands: its name on the command line, and its group."""
 
 for _name, _room in ROOMS:

@@ -18,12 +18,19 @@ from api.conditions import routes as conditions_routes
 from api.db import Database
 from api.journal import routes as journal_routes
 from api.journal import service as journal_service
+from api.kitlist import routes as kitlist_routes
 from api.limits import BodyLimit
 from api.logging import Measurements, RequestRecord
 from api.settings import Settings, get_settings
 from web import site
 
-ROUTERS: tuple[APIRouter, ...] = (health.router, journal_routes.router, conditions_routes.router)
+ROUTERS: tuple[APIRouter, ...] = (
+    health.router,
+    journal_routes.router,
+    conditions_routes.router,
+    kitlist_routes.router,
+    kitlist_routes.schema_router,
+)
 """Every room's routes and every page's, in the order they are tried."""
 
 log = structlog.get_logger(__name__)

@@ -8,7 +8,6 @@ from api.db import Database
 from api.errors import Conflict, NotFound
 from api.kitlist import service
 from api.kitlist.loading import read_edition
-from api.kitlist.routes import router, schema_router
 from api.kitlist.service import EditionFixed, EditionIsDraft, EditionUnfit
 from api.kitlist.writing import to_yaml
 from tests.kitlist.building import a_requirement, an_edition, built
@@ -121,12 +120,7 @@ class TestService:
 
 @pytest.fixture
 def api(client: IsolatedTestClient, kept: Database) -> IsolatedTestClient:
-    """The app over the kept editions, with this room's routes even while the app does not list them."""
-    app = client.app
-    have = set(app.openapi()["paths"])  # type: ignore[attr-defined]
-    if "/api/kit-lists" not in have:
-        app.include_router(router)  # type: ignore[attr-defined]
-        app.include_router(schema_router)  # type: ignore[attr-defined]
+    """The app over the kept editions."""
     return client
 
 
