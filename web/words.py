@@ -250,7 +250,7 @@ def age(hours: float) -> str:
 
 def day(on: date) -> str:
     """ "Sat 12 Sep"; a datetime must already be in the zone it is meant in."""
-    return f"{_DAYS[on.weekday()]} {on.day}{_NBSP}{_MONTHS[on.month - 1][:3]}"
+    return f"{_DAYS[on.weekday()]}{_NBSP}{on.day}{_NBSP}{_MONTHS[on.month - 1][:3]}"
 
 
 def long_date(on: date) -> str:
@@ -357,7 +357,7 @@ class Say:
             if trigger.line:
                 text += f", {trigger.line} {limit}"
             else:
-                text += f", {'below' if trigger.comparison == 'below' else 'limit'} {limit}"
+                text += f", asked {'below' if trigger.comparison == 'below' else 'from'} {limit}"
         return text + since
 
     def triggers(self, triggers: Sequence[Trigger]) -> str:

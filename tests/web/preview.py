@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from api import errors
 from tests.web import sample
 from web import site
-from web.charts.mountain import Threshold
+from web.charts.sheet import Threshold
 from web.pages import preferences
 from web.pages.board import show_board, show_finding, show_sheet, show_trips
 from web.pages.board_view import TripLine

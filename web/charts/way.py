@@ -20,7 +20,7 @@ class Point:
 
 
 def way_of(plan: TripPlan) -> tuple[Point, ...]:
-    """Every planned point of the trip in order of time; between two of them the party moves evenly or rests."""
+    """Every planned point in order of time; between two of them the party moves evenly or rests."""
     points: list[Point] = []
     for stage in plan.stages:
         points.append(Point(stage.starts_at, stage.from_m))
@@ -30,6 +30,6 @@ def way_of(plan: TripPlan) -> tuple[Point, ...]:
 
 
 def elevation_at(way: Sequence[Point], at: datetime) -> float:
-    """Elevation of the party at a moment [m]; before the first and after the last point, that of the point."""
+    """Elevation of the party at a moment [m]; before the first point that of the first, and so at the end."""
     moments = [point.at.timestamp() for point in way]
     return float(np.interp(at.timestamp(), moments, [point.elevation_m for point in way]))

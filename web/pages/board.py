@@ -11,7 +11,8 @@ from api.conditions.stages import StageConditions
 from api.errors import NotFound
 from api.journal.trip import TripPlan
 from api.readiness.schemas import CAUTION, Board, ItemRow
-from web.charts.mountain import Threshold, picture
+from web.charts.mountain import picture
+from web.charts.sheet import Threshold
 from web.pages.board_view import BoardView, TripLine, by_zone
 from web.rendering import conditional, page, shell_of
 

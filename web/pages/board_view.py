@@ -15,7 +15,8 @@ from api.journal.trip import HoldKind
 from api.kitlist.schemas import Grade, Scope, Zone
 from api.readiness.schemas import Board, Finding, HoldLine, ItemRow, Trigger, Verdict
 from web import words
-from web.charts.mountain import FREEZING, Threshold
+from web.charts.levels import FREEZING
+from web.charts.sheet import Threshold
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,8 @@ class BoardView:
             if not finding.known_gap:
                 by_subject.setdefault(finding.subject, []).append(finding)
         return tuple(
-            UnknownGroup(subject, found[0].subject_name, tuple(found)) for subject, found in by_subject.items()
+            UnknownGroup(subject, found[0].subject_name, tuple(found))
+            for subject, found in by_subject.items()
         )
 
     @cached_property
@@ -114,9 +116,13 @@ class BoardView:
             for trigger in finding.why_now if finding.known_gap else ():
                 if trigger.comparison != "terrain":
                     key = (trigger.metric, trigger.stage, trigger.threshold)
-                    lacking.setdefault(key, (trigger, []))[1].append(f"{finding.subject_name}: {finding.item}")
+                    lacking.setdefault(key, (trigger, []))[1].append(
+                        f"{finding.subject_name}: {finding.item}"
+                    )
         asks = [Ask(trigger, tuple(dict.fromkeys(who))) for trigger, who in lacking.values()]
-        return tuple(sorted(asks, key=lambda ask: (ask.trigger.at is None, ask.trigger.at or self.board.as_of)))
+        return tuple(
+            sorted(asks, key=lambda ask: (ask.trigger.at is None, ask.trigger.at or self.board.as_of))
+        )
 
     @cached_property
     def thresholds(self) -> tuple[Threshold, ...]:
@@ -155,7 +161,9 @@ class BoardView:
                     return SheetHead(person.name, about, person.verdict)
         for person in self.board.unroped:
             if person.member == subject:
-                about = f"{words.sentence(words.ROLES[person.role])[:-1]}, not on a rope. {person.about}".strip()
+                about = (
+                    f"{words.sentence(words.ROLES[person.role])[:-1]}, not on a rope. {person.about}".strip()
+                )
                 return SheetHead(person.name, about, person.verdict)
         raise NotFound(f"Nobody and nothing called {subject!r} is on this trip. Go back to the board.")
 
@@ -168,7 +176,9 @@ class BoardView:
         finding = self.board.finding(row.finding) if row.finding else None
         if finding is None:
             return words.NOT_KNOWN
-        return f"{words.GRADES[finding.grade].lower()} before {finding.hold_name}: {words.KINDS[finding.kind]}"
+        return (
+            f"{words.GRADES[finding.grade].lower()} before {finding.hold_name}: {words.KINDS[finding.kind]}"
+        )
 
     def sheet_url(self, finding: Finding) -> str:
         """Where everything known about the finding's subject stands."""

@@ -23,8 +23,8 @@
   function say() {
     if (!pulse) return;
     const asOf = board()?.dataset.asOf;
-    const seen = asOf ? ", last update " + asOf : "";
-    const text = lostAt ? "No connection since " + clock(lostAt) + seen : heard ? "Live" + seen : "Connecting" + seen;
+    const text = lostAt ? "No connection since " + clock(lostAt)
+      : (heard ? "Live" : "Connecting") + (asOf ? ", last update " + asOf : "");
     pulse.hidden = false;
     pulse.dataset.state = lostAt ? "lost" : heard ? "live" : "waiting";
     if (pulse.textContent !== text) pulse.textContent = text;
