@@ -48,6 +48,10 @@ class Merged:
     also_changed: tuple[Part, ...]
     """Parts that the others changed and that were kept as they have them."""
 
+    @property
+    def also_paths(self) -> tuple[str, ...]:
+        return tuple(".".join(part) for part in self.also_changed)
+
 
 def merge(base: Parts, yours: Parts, theirs: Parts) -> Merged:
     """Put your changes to ``base`` on top of theirs; of a clash, ``parts`` keeps theirs."""
