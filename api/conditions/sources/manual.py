@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from datetime import datetime
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from api import units
 from api.conditions import forecast as cf
@@ -85,12 +85,6 @@ class Block(Part):
     """Depth of new snow over the whole block."""
     uv_max: Annotated[float, Field(ge=0, le=30, allow_inf_nan=False)] | None = None
     thunder: Literal["none", "possible", "expected"] | None = None
-
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
-        if self.ends_at <= self.starts_at:
-            raise ValueError("a block must end after it starts; check ends_at")
-        return self
 
 
 class ManualForecast(Part):
@@ -262,6 +256,13 @@ class _Row:
         self._check(sheet, where)
 
     def _check(self, sheet: _Sheet, where: str) -> None:
+        if self.block.ends_at <= self.block.starts_at:
+            sheet.fault(
+                f"{where}.ends_at",
+                self.block.ends_at.isoformat(),
+                "The block ends before it has started.",
+                "Give an end after the start.",
+            )
         for name, given, read in (
             ("temperature", self.block.temperature, self.temperature),
             ("wind", self.block.wind, self.wind),
