@@ -353,11 +353,10 @@ class Say:
             return f"{trigger.title} {NOT_KNOWN}, so it is asked"
         text = f"{trigger.title} {self.quantity(trigger.value, trigger.unit)}"
         if trigger.threshold is not None:
-            limit = self.quantity(trigger.threshold, trigger.unit)
-            if trigger.line:
-                text += f", {trigger.line} {limit}"
-            else:
-                text += f", asked {'below' if trigger.comparison == 'below' else 'from'} {limit}"
+            word = (
+                "line" if trigger.line else "asked below" if trigger.comparison == "below" else "asked from"
+            )
+            text += f", {word} {self.quantity(trigger.threshold, trigger.unit)}"
         return text + since
 
     def triggers(self, triggers: Sequence[Trigger]) -> str:

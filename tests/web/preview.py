@@ -14,9 +14,10 @@ from tests.web import sample
 from web import site
 from web.charts.sheet import Threshold
 from web.pages import preferences
-from web.pages.board import show_board, show_finding, show_sheet, show_trips
-from web.pages.board_view import TripLine
+from web.pages.board_show import show_board, show_finding, show_sheet, show_trips
+from web.pages.board_view import BoardView, TripLine
 from web.rendering import DemoBar, Shell, problem_page, set_shell, units_of
+from web.words import Units
 
 MITTS = (Threshold("mitt line", 3600.0),)
 
@@ -33,7 +34,7 @@ def _shell(request: Request) -> Shell:
 
 
 def build() -> FastAPI:
-    """An app that shows the sample and keeps nothing. `?issue=F3` shows the later forecast, `?clear` no findings."""
+    """An app that shows the sample and keeps nothing. `?issue=F3`: later forecast, `?clear`: no findings."""
     app = FastAPI()
     errors.install(app)
     errors.set_page_renderer(app, problem_page)
@@ -43,13 +44,20 @@ def build() -> FastAPI:
 
     @app.get("/")
     def trips(request: Request) -> Response:
-        plan, board = sample.plan(), sample.board()
-        lines = [
-            TripLine(sample.TRIP, plan.name, plan.place.name, plan.starts_on, plan.ends_on, board.verdict),
-            TripLine("later", "Ansteig, October", "Veskarin massif", plan.starts_on + timedelta(days=24),
-                     plan.ends_on + timedelta(days=24)),
-        ]  # fmt: skip
-        return show_trips(request, lines)
+        plan, view = sample.plan(), BoardView(sample.board())
+        ahead = TripLine(
+            sample.TRIP,
+            plan.name,
+            plan.starts_on,
+            plan.ends_on,
+            plan.place.name,
+            view.board.verdict.standing,
+            view.headline(view.say(Units.METRIC)),
+        )
+        week = timedelta(days=7)
+        over = TripLine("august", "Kessandry, August", plan.starts_on - 3 * week, plan.ends_on - 3 * week)
+        unplanned = TripLine("october", "Kessandry, October", says="Not planned yet.")
+        return show_trips(request, [unplanned, over, ahead], plan.starts_on)
 
     @app.get("/trips/{trip}")
     @app.get("/trips/{trip}/_board")

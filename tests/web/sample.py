@@ -102,11 +102,15 @@ _LEVELS: dict[str, tuple[tuple[datetime, float], ...]] = {
 }  # fmt: skip
 
 
-def conditions(issue: str = "F1", *, spread: bool = False, unknown_after: datetime | None = None) -> StageConditions:
+def conditions(
+    issue: str = "F1", *, spread: bool = False, unknown_after: datetime | None = None
+) -> StageConditions:
     """Freezing level by the hour for one of the invented forecasts; with `spread`, 250 m either way as well."""
     moments = [at(12, 2) + timedelta(hours=hour) for hour in range(83)]
     known = _LEVELS[issue]
-    base = np.interp([m.timestamp() for m in moments], [m.timestamp() for m, _ in known], [v for _, v in known])
+    base = np.interp(
+        [m.timestamp() for m in moments], [m.timestamp() for m, _ in known], [v for _, v in known]
+    )
     base = base + 60 * np.sin(np.arange(83) / 24 * 2 * np.pi)
     if unknown_after is not None:
         base[[moment > unknown_after for moment in moments]] = np.nan
@@ -152,8 +156,12 @@ _DAYLIGHT = _number("daylight_on_snow_h", "daylight travel on snow or ice", "h",
                     at(13, 7))  # fmt: skip
 _ICE = _ground("on glacier", "to-shelf", at(13, 7))
 _DARK = _number("dark_h", "travel in the dark", "h", 4.4833, "at-least", 0.25, "summit", at(14, 1, 30))
-_MITTS = _number("freezing_level_m", "freezing level", "m", 3900, "below", 3600, "summit", at(14, 6), "mitt line")
-_NIGHT = _number("sleep_min_c", "planning minimum for sleeping", "°C", -1.6, "below", -1, "to-shelf", at(13, 22))
+_MITTS = _number(
+    "freezing_level_m", "freezing level", "m", 3900, "below", 3600, "summit", at(14, 6), "mitt line"
+)
+_NIGHT = _number(
+    "sleep_min_c", "planning minimum for sleeping", "°C", -1.6, "below", -1, "to-shelf", at(13, 22)
+)
 
 
 def _finding(
@@ -174,7 +182,13 @@ def _finding(
 
 RUK, TOM, ARO = "Rukmini Deshpande", "Tomasz Wierzba", "Aroha Tūmanako"
 YUS, LEI, SAM = "Yusuf Demirkaya", "Leilani Akana", "Samuel Adjei"
-CHI, HYE, TAS, INE, MAR = "Chiara Bonfanti", "Moon Hye-jin", "Tashi Wangdrak", "Inés Quiroga Bell", "Maren Okafor-Lindqvist"
+CHI, HYE, TAS, INE, MAR = (
+    "Chiara Bonfanti",
+    "Moon Hye-jin",
+    "Tashi Wangdrak",
+    "Inés Quiroga Bell",
+    "Maren Okafor-Lindqvist",
+)
 
 
 def findings() -> tuple[Finding, ...]:
@@ -266,7 +280,9 @@ def findings() -> tuple[Finding, ...]:
 def _tally(of: list[Finding]) -> Tally:
     known = [finding for finding in of if finding.known_gap]
     count = {grade: sum(finding.grade is grade for finding in known) for grade in Grade}
-    return Tally(stop=count[Grade.STOP], fix=count[Grade.FIX], advise=count[Grade.ADVISE], unknown=len(of) - len(known))
+    return Tally(
+        stop=count[Grade.STOP], fix=count[Grade.FIX], advise=count[Grade.ADVISE], unknown=len(of) - len(known)
+    )
 
 
 def _verdict(subject: str, of: list[Finding], words: str = "") -> Verdict:
@@ -312,7 +328,6 @@ def board(*, demo: bool = False, clear: bool = False) -> Board:
         )
         for rope, name, people in _ROPES
     )  # fmt: skip
-    counts = "nothing known missing" if clear else "6 stops, 3 to fix, 3 not known"
     return Board(
         trip=TRIP, name="Kessandry, September", demo=demo, seq=214, edition="glaciated-multi-day",
         edition_title="Glaciated peak, several days, edition 3",
@@ -321,7 +336,7 @@ def board(*, demo: bool = False, clear: bool = False) -> Board:
         conditions_version="sample", as_of=NOW, time_zone="Asia/Bishkek",
         holds=tuple(HoldLine(id=id_, kind=kind, name=HOLD_NAMES[kind], at=when, elevation_m=elevation, next=id_ == "base")
                     for id_, kind, when, elevation in _HOLDS),
-        verdict=_verdict("party", open_, f"At Harrow Station, leaving 11:30: {counts}."),
+        verdict=_verdict("party", open_, "Stop: the glacier edge"),
         ropes=ropes,
         unroped=(),
         findings=tuple(open_),
@@ -347,7 +362,11 @@ def sheet(subject: str = "samuel") -> tuple[Board, list[ItemRow]]:
     rows = []
     for index, (requirement, item, zone, known) in enumerate(listed):
         finding = own.get(requirement)
-        seen = (_seen(100 + index, INE, "assistant guide", at(12, 8), state=GearState.FITS, known=known),) if known else ()
+        seen = (
+            (_seen(100 + index, INE, "assistant guide", at(12, 8), state=GearState.FITS, known=known),)
+            if known
+            else ()
+        )
         rows.append(
             ItemRow(
                 requirement=requirement, item=item, zone=zone, asked=requirement != "backup-mitts",

@@ -2,93 +2,111 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from datetime import date, timedelta
 
-from fastapi import Request
+from fastapi import APIRouter, Request
 from fastapi.responses import Response
+from sqlalchemy import Connection
 
-from api.conditions.stages import StageConditions
-from api.errors import NotFound
-from api.journal.trip import TripPlan
-from api.readiness.schemas import CAUTION, Board, ItemRow
-from web.charts.mountain import picture
-from web.charts.sheet import Threshold
-from web.pages.board_view import BoardView, TripLine, by_zone
-from web.rendering import conditional, page, shell_of
+from api.access.current import CurrentReader, Reader, may_see
+from api.db import Reading
+from api.journal.kinds import PARTY
+from api.journal.queries import TripRow
+from api.journal.queries import trips as trip_rows
+from api.readiness.board import sheet
+from api.readiness.service import Evaluations, Readiness
+from web.pages.board_show import freezing_lines, show_board, show_finding, show_sheet, show_trips
+from web.pages.board_view import BoardView, TripLine
+from web.rendering import shell_of
+from web.words import Units
+
+router = APIRouter(include_in_schema=False)
 
 
-def show_trips(request: Request, trips: Sequence[TripLine]) -> Response:
-    """The list of trips, soonest first."""
-    listed = sorted(trips, key=lambda trip: (trip.starts_on, trip.name))
-    return page(request, "trips/list.html", trips=listed, caution=CAUTION)
+@router.get("/")
+def trips(request: Request, conn: Reading, reader: CurrentReader, readiness: Evaluations) -> Response:
+    """The trips one may see, and how those ahead stand."""
+    seen = may_see(conn, reader)
+    today = readiness.clock.now().date() - timedelta(days=1)
+    units = shell_of(request).units
+    lines = [
+        _trip_line(conn, reader, readiness, row, today, units)
+        for row in trip_rows(conn, reader.outfit)
+        if seen(row.id)
+    ]
+    return show_trips(request, lines, today)
 
 
-def show_board(
-    request: Request,
-    board: Board,
-    plan: TripPlan | None,
-    conditions: StageConditions | None,
-    *,
-    part: bool = False,
-    lines: Sequence[Threshold] = (),
-    links: Sequence[tuple[str, str]] = (),
+@router.get("/trips/{trip}")
+def board_page(
+    request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
-    """The board as a page, or as the part of it that is swapped.
+    """The board."""
+    return _board(request, trip, conn, reader, readiness, part=False)
 
-    `lines` are thresholds on the freezing level to draw besides those that open findings rest on; `links` are
-    (address, words) of the other pages of this trip.
-    """
-    shell = shell_of(request)
-    view = BoardView(board)
-    drawn = None
-    if plan is not None:
-        thresholds = dict.fromkeys((*lines, *view.thresholds))
-        drawn = picture(plan, conditions, now=board.as_of, lines=thresholds, units=shell.units)
-    answer = page(
+
+@router.get("/trips/{trip}/_board")
+def board_part(
+    request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """The part of the board that is swapped when something has changed."""
+    return _board(request, trip, conn, reader, readiness, part=True)
+
+
+@router.get("/trips/{trip}/findings/{finding:path}")
+def finding_page(
+    request: Request, trip: str, finding: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """One finding."""
+    return show_finding(request, readiness.board(conn, reader.outfit, trip), finding)
+
+
+@router.get("/trips/{trip}/people/{subject}")
+@router.get("/trips/{trip}/ropes/{subject}")
+def subject_page(
+    request: Request, trip: str, subject: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """Everything known about a person or a rope."""
+    rows = sheet(readiness.evaluation(conn, reader.outfit, trip), subject)
+    return show_sheet(request, readiness.board(conn, reader.outfit, trip), subject, rows)
+
+
+@router.get("/trips/{trip}/party")
+def party_page(
+    request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """Everything known about what the party carries together."""
+    return subject_page(request, trip, PARTY, conn, reader, readiness)
+
+
+def _board(
+    request: Request, trip: str, conn: Connection, reader: Reader, readiness: Readiness, *, part: bool
+) -> Response:
+    evaluation = readiness.evaluation(conn, reader.outfit, trip)
+    return show_board(
         request,
-        "board/_board.html" if part else "board/page.html",
-        shell=shell,
-        board=board,
-        plan=plan,
-        picture=drawn,
-        view=view,
-        say=view.say(shell.units),
-        live=f"/api/trips/{board.trip}/events",
-        links=links,
+        readiness.board(conn, reader.outfit, trip),
+        evaluation.plan,
+        evaluation.conditions,
+        part=part,
+        lines=freezing_lines(evaluation),
     )
-    return conditional(request, answer)
 
 
-def show_finding(request: Request, board: Board, finding_id: str) -> Response:
-    """One finding on a page of its own. Raises NotFound when it is not open (any more)."""
-    finding = board.finding(finding_id)
-    if finding is None:
-        raise NotFound("This finding is not open. It may have been cleared; the board says what is open now.")
-    shell = shell_of(request)
-    view = BoardView(board)
-    return page(
-        request,
-        "board/finding.html",
-        shell=shell,
-        board=board,
-        finding=finding,
-        view=view,
-        say=view.say(shell.units),
-    )
-
-
-def show_sheet(request: Request, board: Board, subject: str, rows: Sequence[ItemRow]) -> Response:
-    """Everything known about a person, a rope or the party. Raises NotFound when there is no such subject."""
-    shell = shell_of(request)
-    view = BoardView(board)
-    return page(
-        request,
-        "board/sheet.html",
-        shell=shell,
-        board=board,
-        subject=view.head(subject),
-        own=view.own(subject),
-        zones=by_zone(rows),
-        view=view,
-        say=view.say(shell.units),
+def _trip_line(
+    conn: Connection, reader: Reader, readiness: Readiness, row: TripRow, today: date, units: Units
+) -> TripLine:
+    if row.starts_on is None or row.ends_on is None:
+        return TripLine(row.id, row.name or row.id, says="Not planned yet.")
+    if row.ends_on < today:
+        return TripLine(row.id, row.name or row.id, row.starts_on, row.ends_on)
+    view = BoardView(readiness.board(conn, reader.outfit, row.id))
+    return TripLine(
+        row.id,
+        view.board.name,
+        row.starts_on,
+        row.ends_on,
+        place=readiness.evaluation(conn, reader.outfit, row.id).plan.place.name,
+        standing=view.board.verdict.standing,
+        says=view.headline(view.say(units)),
     )

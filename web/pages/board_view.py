@@ -13,10 +13,8 @@ from api.errors import NotFound
 from api.journal.kinds import PARTY
 from api.journal.trip import HoldKind
 from api.kitlist.schemas import Grade, Scope, Zone
-from api.readiness.schemas import Board, Finding, HoldLine, ItemRow, Trigger, Verdict
+from api.readiness.schemas import Board, Finding, HoldLine, ItemRow, Standing, Trigger, Verdict
 from web import words
-from web.charts.levels import FREEZING
-from web.charts.sheet import Threshold
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +52,15 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class TripLine:
-    """A trip in the list of trips."""
+    """A trip in the list of trips. One without a plan has no dates; one that is over has no standing."""
 
     trip: str
     name: str
-    place: str
-    starts_on: date
-    ends_on: date
-    verdict: Verdict | None = None
+    starts_on: date | None = None
+    ends_on: date | None = None
+    place: str = ""
+    standing: Standing | None = None
+    says: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,23 +124,25 @@ class BoardView:
         )
 
     @cached_property
-    def thresholds(self) -> tuple[Threshold, ...]:
-        """Lines on the freezing level that an open finding rests on."""
-        return tuple(
-            dict.fromkeys(
-                Threshold(trigger.line or f"asked below, {finding.item}", trigger.threshold)
-                for finding in self.board.findings
-                for trigger in finding.why_now
-                if trigger.metric == FREEZING and trigger.threshold is not None
-            )
-        )
-
-    @cached_property
     def holds(self) -> Mapping[HoldKind, HoldLine]:
         """The hold point of each kind that is ahead, or else the last that was passed."""
         passed_first = sorted(self.board.holds, key=lambda hold: hold.passed_at is None)
         ahead = [hold for hold in passed_first if hold.passed_at is None]
         return {hold.kind: hold for hold in (*passed_first, *reversed(ahead))}
+
+    def headline(self, say: words.Say) -> str:
+        """How the trip stands at its next hold point: "At Harrow Station, leaving 11:30: 6 stops." """
+        verdict = self.board.verdict
+        hold = next((hold for hold in self.board.holds if hold.next), None)
+        if verdict.tally.open == 0 and verdict.standing is not Standing.CLEAR:
+            return words.sentence(verdict.words)
+        counts = words.tally(verdict.tally)
+        if hold is None:
+            return words.sentence(f"No hold point ahead: {counts}")
+        leaving = "leaving " if hold.kind in (HoldKind.BASE, HoldKind.HIGH_CAMP) else ""
+        if hold.at < self.board.as_of:
+            leaving = "planned "
+        return words.sentence(f"At {hold.name}, {leaving}{say.when(hold.at)}: {counts}")
 
     def say(self, units: words.Units) -> words.Say:
         """Words in the time zone of the trip, at the moment of the board."""
@@ -155,24 +156,19 @@ class BoardView:
             if rope.rope == subject:
                 people = words.join(person.name for person in rope.people)
                 return SheetHead(rope.name, f"In rope order: {people}.", rope.verdict)
-            for person in rope.people:
-                if person.member == subject:
-                    about = f"{words.sentence(words.ROLES[person.role])[:-1]} on {rope.name}. {person.about}".strip()
-                    return SheetHead(person.name, about, person.verdict)
-        for person in self.board.unroped:
+        places = [(person, f"on {rope.name}") for rope in self.board.ropes for person in rope.people]
+        for person, where in (*places, *((person, "not on a rope") for person in self.board.unroped)):
             if person.member == subject:
-                about = (
-                    f"{words.sentence(words.ROLES[person.role])[:-1]}, not on a rope. {person.about}".strip()
-                )
+                about = f"{words.sentence(f'{words.ROLES[person.role]}, {where}')} {person.about}".strip()
                 return SheetHead(person.name, about, person.verdict)
-        raise NotFound(f"Nobody and nothing called {subject!r} is on this trip. Go back to the board.")
+        raise NotFound(f"Nobody and nothing called “{subject}” is on this trip. Go back to the board.")
 
     def own(self, subject: str) -> tuple[Finding, ...]:
         """The open findings of one subject."""
         return tuple(finding for finding in self.board.findings if finding.subject == subject)
 
     def in_short(self, row: ItemRow) -> str:
-        """The finding of a row in a few words: "stop before Shelf Camp: there, but not fit for this"."""
+        """The finding of a row in a few words: "stop before Shelf Camp: not fit"."""
         finding = self.board.finding(row.finding) if row.finding else None
         if finding is None:
             return words.NOT_KNOWN
