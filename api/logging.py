@@ -54,7 +54,7 @@ def configure_logging(settings: Settings) -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(settings.log_level.upper())
-    for noisy in ("httpx", "httpcore", "alembic.runtime.plugins"):
+    for noisy in ("alembic", "httpcore", "httpx", "uvicorn"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
 
 
