@@ -1,7 +1,7 @@
 """Tables of the journal: outfits, their trips, the entries, and who is on a trip.
 
-A trip's name, dates and head, and all of `trip_member` and `trip_loan`, are projections: kept in the transaction that
-appends, and rebuilt from the entries by `store.rebuild`.
+A trip's name, dates and head, and all of `trip_member` and `trip_loan`, are projections: kept in the
+transaction that appends, and rebuilt from the entries by `store.rebuild`.
 """
 
 from datetime import date, datetime
