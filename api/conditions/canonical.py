@@ -51,7 +51,7 @@ def from_bytes(body: bytes) -> Forecast:
         )
     try:
         return _forecast(document)
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise Invalid.field(
             "forecast",
             str(error),

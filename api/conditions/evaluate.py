@@ -6,16 +6,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import rfc8785
 
-from api.conditions import forecast as cf
+from api.conditions import variables as cf
 from api.conditions.forecast import Forecast, moment
+from api.conditions.gathered import Gathered
 from api.conditions.itinerary import STEP_S, Itinerary, Leg, itinerary, legs_of, night_before, nights_at
 from api.conditions.rules import Moments, Reading, edges_of
 from api.conditions.stages import Scenario, StageConditions
@@ -80,60 +80,6 @@ class Shift:
 NO_SHIFT = Shift()
 
 
-@dataclass(slots=True, eq=False)
-class _Metrics:
-    """Metrics as they are worked out, with the scenarios and stages they are for."""
-
-    way: Itinerary
-    scenarios: int
-    low: dict[str, Floats] = field(default_factory=dict)
-    high: dict[str, Floats] = field(default_factory=dict)
-    complete: dict[str, Bools] = field(default_factory=dict)
-    hourly: dict[str, Floats] = field(default_factory=dict)
-    methods: dict[str, str] = field(default_factory=dict)
-
-    def every_step(self, name: str, values: Floats) -> None:
-        """A metric that changes along the stage, [scenario, step] or [step]."""
-        values = np.broadcast_to(values, (self.scenarios, self.way.times_s.size))
-        self.hourly[name] = values
-        self.low[name] = self._by_stage(np.fmin, values)
-        self.high[name] = self._by_stage(np.fmax, values)
-        self.complete[name] = self.known(values)
-
-    def each_stage(self, name: str, values: Floats, complete: Bools) -> None:
-        """A metric with one value a stage, [scenario, stage] or [stage]."""
-        shape = (self.scenarios, len(self.way.legs))
-        self.low[name] = self.high[name] = np.broadcast_to(values, shape)
-        self.complete[name] = np.broadcast_to(complete, shape)
-
-    def known(self, values: Floats, among: Bools | None = None) -> Bools:
-        """Whether every step of each stage is known, of those that matter, [scenario, stage]."""
-        known = ~np.isnan(values) if among is None else ~np.isnan(values) | ~among
-        result: Bools = self._by_stage(np.logical_and, known)
-        return result
-
-    def lowest(self, values: Floats) -> Floats:
-        result: Floats = self._by_stage(np.fmin, values)
-        return result
-
-    def highest(self, values: Floats) -> Floats:
-        result: Floats = self._by_stage(np.fmax, values)
-        return result
-
-    def sum(self, rate_per_h: Floats) -> tuple[Floats, Bools]:
-        """What comes together over each stage, of what is known, and whether all of it was known."""
-        matters = self.way.lasts_h > 0.0
-        amount = np.where(matters, rate_per_h * self.way.lasts_h, 0.0)
-        nothing_known = ~self._by_stage(np.logical_or, matters & ~np.isnan(amount))
-        total = self._by_stage(np.add, np.nan_to_num(amount, nan=0.0))
-        return np.where(nothing_known, np.nan, total), self.known(amount)
-
-    def _by_stage(self, ufunc: np.ufunc, values: npt.NDArray[Any]) -> Any:
-        if not self.way.legs:
-            return values[..., :0]
-        return ufunc.reduceat(values, self.way.first, axis=-1)
-
-
 def evaluate(
     plan: TripPlan,
     forecast: Forecast | None,
@@ -163,7 +109,7 @@ def evaluate(
     legs = legs_of(plan, shift.start_min, shift.stage)
     edges = edges_of(forecast) if forecast is not None else np.empty(0, dtype=np.int64)
     way = itinerary(legs, plan.place.zone, edges)
-    metrics = _Metrics(way, 1 if forecast is None else len(forecast.members))
+    metrics = Gathered(way, 1 if forecast is None else len(forecast.members))
     _from_plan(metrics, plan)
     if forecast is None or not legs:
         _nothing_known(metrics)
@@ -213,7 +159,7 @@ def _scenarios(forecast: Forecast | None, shift: Shift) -> tuple[tuple[Scenario,
     return tuple(found), 0 if forecast is None else forecast.base
 
 
-def _from_plan(metrics: _Metrics, plan: TripPlan) -> None:
+def _from_plan(metrics: Gathered, plan: TripPlan) -> None:
     way, legs, zone = metrics.way, metrics.way.legs, plan.place.zone
     metrics.every_step("altitude_m", way.elevation_m)
     metrics.every_step("pressure_hpa", atmosphere.standard_pressure_at_elevation_pa(way.elevation_m) / 100.0)
@@ -265,7 +211,7 @@ def _light(start_s: int, end_s: int, latitude_deg: float, longitude_deg: float) 
     return dark, lit / 3600.0
 
 
-def _nothing_known(metrics: _Metrics) -> None:
+def _nothing_known(metrics: Gathered) -> None:
     """Every metric that rests on a forecast: not known, except where the stage has no such thing."""
     stages = len(metrics.way.legs)
     unknown = np.full((metrics.scenarios, stages), np.nan)
@@ -291,7 +237,7 @@ def _no_such_thing(name: str, legs: tuple[Leg, ...]) -> Bools:
 
 
 def _from_forecast(
-    metrics: _Metrics, plan: TripPlan, forecast: Forecast, previous: Forecast | None, shift: Shift
+    metrics: Gathered, plan: TripPlan, forecast: Forecast, previous: Forecast | None, shift: Shift
 ) -> None:
     way = metrics.way
     reading = Reading(forecast, Moments(way.times_s, way.closing))
@@ -345,7 +291,7 @@ def _sun_up(times_s: Ints, latitude_deg: float, longitude_deg: float) -> Bools:
     return np.asarray(sun.solar_elevation_deg(stamps, latitude_deg, longitude_deg) >= sun.SUNRISE_DEG)
 
 
-def _water(metrics: _Metrics, reading: Reading, temperature: Floats) -> None:
+def _water(metrics: Gathered, reading: Reading, temperature: Floats) -> None:
     falling = reading.rate_per_h(cf.PRECIPITATION)
     new_snow_cm = reading.rate_per_h(cf.NEW_SNOW) * 100.0
     thunder = reading.flat(cf.THUNDER)
@@ -365,7 +311,7 @@ def _water(metrics: _Metrics, reading: Reading, temperature: Floats) -> None:
     metrics.hourly.update(precipitation_mm=falling, new_snow_cm=new_snow_cm, thunder=thunder)
 
 
-def _nights(metrics: _Metrics, temperature: Floats) -> None:
+def _nights(metrics: Gathered, temperature: Floats) -> None:
     lying = metrics.way.lying
     nowhere = _no_such_thing("night_low_c", metrics.way.legs)
     low = metrics.lowest(np.where(lying, temperature, np.nan))
@@ -375,7 +321,7 @@ def _nights(metrics: _Metrics, temperature: Floats) -> None:
     metrics.each_stage("sleep_min_c", low - CLEAR_NIGHT_C, (complete & some) | nowhere)
 
 
-def _refreeze(metrics: _Metrics, plan: TripPlan, forecast: Forecast, shift: Shift) -> None:
+def _refreeze(metrics: Gathered, plan: TripPlan, forecast: Forecast, shift: Shift) -> None:
     """1 where the lowest point of a stage on a glacier surely refreezes in the night before it."""
     legs, zone = metrics.way.legs, plan.place.zone
     nights = [night_before(leg, zone) for leg in legs]
@@ -399,7 +345,7 @@ def _refreeze(metrics: _Metrics, plan: TripPlan, forecast: Forecast, shift: Shif
     )
 
 
-def _fall(metrics: _Metrics, freezing: Floats, forecast: Forecast, previous: Forecast | None) -> None:
+def _fall(metrics: Gathered, freezing: Floats, forecast: Forecast, previous: Forecast | None) -> None:
     stages = len(metrics.way.legs)
     if previous is None:
         metrics.each_stage("freezing_level_fall_m", np.full(stages, np.nan), np.zeros(stages, dtype=np.bool_))

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from api.conditions import forecast as cf
+from api.conditions import variables as cf
 from api.conditions.forecast import Forecast, Series
 from api.science import atmosphere, profile
 

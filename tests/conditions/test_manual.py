@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.conditions import forecast as cf
+from api.conditions import variables as cf
 from api.conditions.forecast import Forecast, epoch_s
 from api.conditions.sources.manual import parse, to_forecast
 from api.errors import Invalid

@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from api import units
-from api.conditions import forecast as cf
+from api.conditions import variables as cf
 from api.conditions.forecast import Cell, Floats, Forecast, Ints, Point, Provenance, Series, epoch_s
 from api.errors import FieldProblem, Invalid, from_validation
 from api.journal.trip import Place
