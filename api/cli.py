@@ -9,6 +9,7 @@ import typer
 from api.journal import cli as journal_cli
 from api.kitlist import cli as kitlist_cli
 from api.settings import Settings, get_settings, settings_table
+from seeds import cli as demo_cli
 
 app = typer.Typer(
     name="rimaye",
@@ -20,6 +21,7 @@ app = typer.Typer(
 ROOMS: tuple[tuple[str, typer.Typer], ...] = (
     ("journal", journal_cli.app),
     ("kitlist", kitlist_cli.app),
+    ("demo", demo_cli.app),
 )
 """Every room's commands: its name on the command line, and its group."""
 

@@ -21,8 +21,13 @@ from api.journal import service as journal_service
 from api.kitlist import routes as kitlist_routes
 from api.limits import BodyLimit
 from api.logging import Measurements, RequestRecord
+from api.readiness import routes as readiness_routes
+from api.readiness import service as readiness_service
+from api.roster import routes as roster_routes
 from api.settings import Settings, get_settings
 from web import site
+from web.pages import demo as demo_pages
+from web.pages import mount_pages
 
 ROUTERS: tuple[APIRouter, ...] = (
     health.router,
@@ -30,6 +35,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     conditions_routes.router,
     kitlist_routes.router,
     kitlist_routes.schema_router,
+    roster_routes.router,
+    readiness_routes.router,
 )
 """Every room's routes and every page's, in the order they are tried."""
 
@@ -40,6 +47,7 @@ def include_rooms(app: FastAPI) -> None:
     """Put the rooms' routes, the pages and the static files on ``app``."""
     for router in ROUTERS:
         app.include_router(router)
+    mount_pages(app)
     site.mount(app)
 
 
@@ -81,6 +89,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
     app.state.measurements = measurements
     app.state.clock = clock if clock is not None else make_clock(settings)
     journal_service.install(app, app.state.clock)
+    readiness_service.install(app, demo=settings.demo)
     errors.install(app)
     include_rooms(app)
     return app
@@ -113,6 +122,8 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     try:
         app.state.db.warn_if_at_risk()
         app.state.journal.listen(app.state.db)
+        if settings.demo:
+            demo_pages.set_clock(app.state.clock, app.state.db)
         log.info("started", database=app.state.db.engine_version(), demo=settings.demo, version=__version__)
         yield
     finally:

@@ -1,1 +1,1 @@
-"""Shipped data: kit list editions, the invented demo scenario, and the code that turns it into journal entries."""
+"""Shipped data: kit list editions, and the invented demo scenario with what makes journal entries of it."""

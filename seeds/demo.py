@@ -21,9 +21,11 @@ from api.journal.kinds import (
     PARTY,
     AnyBody,
     GearState,
+    HoldPassed,
     Known,
     MemberSet,
     NightTold,
+    Remark,
     RopesSet,
     Sighting,
     TripPlanned,
@@ -88,16 +90,59 @@ def actors(told: Scenario) -> dict[str, Actor]:
     return {**people, OFFICE.id: OFFICE}
 
 
-def entries_before_first_fixes(edition: Edition, edition_id: str) -> list[Entry]:
-    """Everything up to the moment when all gear is laid out and nothing is fixed yet.
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A moment of the story that the demo can stand at."""
 
-    Forecasts are not among them, because they go through the forecast store.
+    id: str
+    at: datetime
+    title: str
+    forecasts: tuple[str, ...]
+
+    @property
+    def mark(self) -> str:
+        """What the remark that marks this moment in the journal is about."""
+        return f"story:{self.id}"
+
+
+def moments(told: Scenario) -> tuple[Moment, ...]:
+    """The moments of the story, in order."""
+    return tuple(
+        Moment(m["id"], told.moment(m["at"]), m["title"], tuple(m.get("forecasts", ())))
+        for m in told.data["moments"]
+    )
+
+
+def entries_of(edition: Edition, moment_id: str, seen_seq: int = 0) -> list[Entry]:
+    """What is written between the moment before and this one.
+
+    Up to the first moment everything is written as the devices of the story did it; later on each entry
+    replaces what stands at `seen_seq`, whatever a visitor of the demo has done meanwhile. Forecasts are not
+    among them, because they go through the forecast store.
     """
     told = scenario()
-    writer = Writer(told)
-    for at, actor, body, alone in _story(told, edition, edition_id):
+    first, *_ = moments(told)
+    writer = Writer(told, seen_seq if moment_id != first.id else None)
+    story = _story(told, edition) if moment_id == first.id else _later(told, edition, moment_id)
+    for at, actor, body, alone in story:
         writer.write(body, at=at, actor=actor, alone=alone)
+    reached = next(moment for moment in moments(told) if moment.id == moment_id)
+    mark = Remark(about=reached.mark, text=f"The story has come to: {reached.title}.")
+    writer.write(mark, at=reached.at, actor=OFFICE)
     return writer.entries
+
+
+def _later(told: Scenario, edition: Edition, moment_id: str) -> Iterator["Told"]:
+    who = actors(told)
+    moment = next(m for m in told.data["moments"] if m["id"] == moment_id)
+    for found in moment.get("found", ()):
+        requirement = edition.requirement(found["what"])
+        if requirement is None:
+            raise ValueError(f"the story mends {found['what']}, which the edition does not have")
+        yield told.moment(found["at"]), who[found["by"]], _planted(told, requirement, found), False
+    holds = {hold["id"]: told.moment(hold["at"]) for hold in told.data["plan"]["hold_points"]}
+    for hold in moment.get("passed", ()):
+        yield holds[hold], who["p01"], HoldPassed(hold=hold, at=holds[hold]), False
 
 
 def forecast(told: Scenario, id_: str) -> ManualForecast:
@@ -134,10 +179,14 @@ def _block(told: Scenario, block: Mapping[str, Any]) -> dict[str, Any]:
 
 
 class Writer:
-    """Writes entries the way devices do: each replaces what its writer knew of the same thing."""
+    """Writes entries the way devices do: each replaces what its writer knew of the same thing.
 
-    def __init__(self, told: Scenario) -> None:
+    With `seen_seq` the writer is online and has read the journal that far; the store then works out the rest.
+    """
+
+    def __init__(self, told: Scenario, seen_seq: int | None = None) -> None:
         self._told = told
+        self._seen_seq = seen_seq
         self._heads: dict[tuple[str, ...], list[UUID]] = {}
         self.entries: list[Entry] = []
 
@@ -145,6 +194,7 @@ class Writer:
         """Add an entry; `alone`: written without signal, so that it replaces nothing."""
         key = body.key()
         known = () if alone or key is None else tuple(self._heads.get(key, ()))
+        online = self._seen_seq is not None
         entry = Entry(
             id=_id(at, actor.id, body, len(self.entries)),
             trip=self._told.trip,
@@ -152,7 +202,8 @@ class Writer:
             actor=actor,
             device=f"demo-{actor.id}",
             happened_at=at,
-            after=known,
+            seen_seq=self._seen_seq or 0,
+            after=None if online else known,
         )
         if key is not None:
             kept = [id_ for id_ in self._heads.get(key, []) if id_ not in known]
@@ -172,11 +223,11 @@ def _id(at: datetime, actor: str, body: AnyBody, number: int) -> UUID:
 Told = tuple[datetime, Actor, AnyBody, bool]
 
 
-def _story(told: Scenario, edition: Edition, edition_id: str) -> Iterator[Told]:
+def _story(told: Scenario, edition: Edition) -> Iterator[Told]:
     who = actors(told)
     office, lead = who["office"], who["p01"]
     booked = told.moment("2026-07-20T10:00")
-    yield booked, office, TripPlanned(plan=plan(told, edition_id)), False
+    yield booked, office, TripPlanned(plan=plan(told, told.data["edition"])), False
     for id_, person in told.data["people"].items():
         profile = MemberProfile(name=person["name"], role=Role(person["role"]), about=person["about"])
         yield booked, office, MemberSet(member=id_, profile=profile), False
@@ -235,7 +286,7 @@ def _whom_it_concerns(told: Scenario, edition: Edition) -> Iterator[tuple[str, s
 
 
 def _checker(requirement: Requirement, subject: str) -> str:
-    """Who checks it: feet and hardware at one station, body, hands and eyes at the other, the lead what is shared."""
+    """Feet and hardware at one station, body, hands and eyes at the other; the lead checks what is shared."""
     if requirement.scope is not Scope.PERSON:
         return "p01"
     hardware = requirement.zone.value in ("feet", "technical", "light")
@@ -251,7 +302,7 @@ def _fine(told: Scenario, requirement: Requirement, subject: str) -> Sighting:
         known=Known.TRIED if requirement.takes is Known.TRIED else requirement.takes,
         state=GearState.FITS,
         count=given.get("count"),
-        answers=_answers(told, requirement, {k: v for k, v in given.items() if k != "count"}),
+        answers=fitting_answers(told, requirement, {k: v for k, v in given.items() if k != "count"}),
     )
 
 
@@ -259,7 +310,7 @@ def _planted(told: Scenario, requirement: Requirement, gap: Mapping[str, Any]) -
     state = GearState(gap.get("state", "fits"))
     known = Known(gap["known"])
     told_answers = {k: str(v) if isinstance(v, date) else v for k, v in gap.get("answers", {}).items()}
-    answers = _answers(told, requirement, told_answers) if state is GearState.FITS else told_answers
+    answers = fitting_answers(told, requirement, told_answers) if state is GearState.FITS else told_answers
     return Sighting(
         subject=gap["who"],
         requirement=requirement.id,
@@ -270,7 +321,7 @@ def _planted(told: Scenario, requirement: Requirement, gap: Mapping[str, Any]) -
     )
 
 
-def _answers(told: Scenario, requirement: Requirement, given: Mapping[str, Any]) -> dict[str, Any]:
+def fitting_answers(told: Scenario, requirement: Requirement, given: Mapping[str, Any]) -> dict[str, Any]:
     """Answers to all questions: as given, else such that nothing is amiss."""
     return {q.id: given[q.id] if q.id in given else _fitting(told, q) for q in requirement.questions}
 

@@ -85,7 +85,8 @@ class Asks:
     asked: Bools
     certain: Bools
     bounds: Mapping[int, Floats]
-    """For limits measured from a metric: check index to the limit by [scenario, stage]; NaN where not known, or
+    """For limits measured from a metric: check index to the limit by [scenario, stage]; NaN where not
+    known, or
     where there is nothing to measure from (then `open_bounds` is False)."""
     open_bounds: Mapping[int, Bools]
     """Where a bound is not known though it should be."""
@@ -151,7 +152,7 @@ class Weather:
         complete = self.complete(metric)
         with np.errstate(invalid="ignore"):
             known = extreme < limit if below else extreme >= limit
-        # Nothing to measure from (no camp on this stage, no usual level stated): the threshold does not apply.
+        # With nothing to measure from (no camp on this stage, no usual level) a threshold does not apply.
         unknown = ~complete & ~np.isnan(np.broadcast_to(limit, self.shape))
         return Truth(known, known | unknown)
 
@@ -264,7 +265,9 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
         if check.relative is not None and check.limit is not None:
             bounds[c] = weather.bound(check.relative, at_most=check.limit.at_most is not None)
             open_bounds[c] = ~weather.complete(check.relative.metric)
-    return Asks(edition, plan, conditions, checks, asked, certain, bounds, open_bounds, spans_of(checks), weather)
+    return Asks(
+        edition, plan, conditions, checks, asked, certain, bounds, open_bounds, spans_of(checks), weather
+    )
 
 
 def _where_needed(requirement: Requirement, plan: TripPlan) -> Bools:

@@ -30,7 +30,7 @@ from api.readiness.schemas import (
     WeatherHour,
 )
 
-STALE_AFTER = timedelta(hours=12)
+STALE_AFTER = timedelta(hours=24)
 """A forecast older than this is worth a finding (common practice, no published source)."""
 SHOWN_AHEAD = timedelta(hours=18)
 

@@ -7,6 +7,8 @@ from uuid import UUID
 
 import numpy as np
 import uuid_utils
+from pydantic import TypeAdapter
+
 from api.conditions.stages import Scenario, StageConditions
 from api.journal.entry import Actor, Entry
 from api.journal.fold import Picture, fold
@@ -24,7 +26,6 @@ from api.journal.trip import (
     TripPlan,
 )
 from api.kitlist.schemas import Edition
-from pydantic import TypeAdapter
 
 START = datetime(2026, 7, 1, 6, tzinfo=UTC)
 STAGE_H = 6
@@ -89,7 +90,8 @@ def conditions(
     metrics: Mapping[str, float | Sequence[float] | Sequence[Sequence[float]]],
     scenarios: int = 1,
 ) -> StageConditions:
-    """Stage conditions with given values: one for all stages, one a stage, or [scenario][stage]. NaN is not known."""
+    """Stage conditions with given values: one for all stages, one a stage, or [scenario][stage]. NaN is
+    not known."""
     count = len(trip.stages)
     grids = {
         name: np.broadcast_to(np.asarray(value, dtype=float), (scenarios, count)).copy()

@@ -4,15 +4,16 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+
 from api.journal.entry import Entry
 from api.journal.kinds import GearState, HoldPassed, Known
 from api.journal.trip import Night, Role
+from api.kitlist.schemas import Edition, Grade
 from api.readiness.asks import asks
 from api.readiness.board import board, evaluate
 from api.readiness.findings import findings
 from api.readiness.lacks import lacks
 from api.readiness.schemas import Finding, GapKind, Standing
-from api.kitlist.schemas import Edition, Grade
 from tests.readiness.building import (
     OTHER,
     START,

@@ -6,9 +6,10 @@ from fastapi import FastAPI
 def mount_pages(app: FastAPI) -> None:
     """Add every page to the app, and say how problems look to people."""
     from api.errors import set_page_renderer
-    from web.pages import board, preferences
-    from web.rendering import problem_page
+    from web.pages import board, demo, preferences
+    from web.rendering import problem_page, set_shell
 
     set_page_renderer(app, problem_page)
-    for screen in (board, preferences):
+    set_shell(app, demo.shell)
+    for screen in (board, preferences, demo):
         app.include_router(screen.router)

@@ -1,0 +1,105 @@
+"""Evaluating trips for all doors: pages, JSON, the call. An evaluation is a function of the journal's
+head, so it is kept."""
+
+import threading
+from collections import OrderedDict
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import Depends, FastAPI, Request
+from sqlalchemy import Connection
+
+from api.clock import Clock
+from api.conditions.evaluate import Shift
+from api.conditions.evaluate import evaluate as stage_conditions
+from api.conditions.forecast import Forecast
+from api.conditions.quantities import quantities
+from api.conditions.service import forecast_by_hash
+from api.errors import Conflict
+from api.journal.pictures import Snapshot
+from api.journal.service import Journal
+from api.kitlist.schemas import Edition
+from api.kitlist.service import get_edition
+from api.readiness.board import Evaluation, board, evaluate
+from api.readiness.schemas import Board
+
+MOST_KEPT = 64
+
+
+class Readiness:
+    """Evaluated trips of one installation. Safe from any thread."""
+
+    def __init__(self, journal: Journal, clock: Clock, *, demo: bool = False) -> None:
+        self.journal = journal
+        self.clock = clock
+        self.demo = demo
+        self._kept: OrderedDict[str, Evaluation] = OrderedDict()
+        self._guard = threading.Lock()
+
+    def evaluation(
+        self, conn: Connection, outfit: str, trip: str, *, seq: int | None = None, shift: Shift | None = None
+    ) -> Evaluation:
+        """A trip evaluated at the head of its journal, or as it stood after entry `seq`, or as a what-if.
+
+        Raises NotFound when the outfit has no such trip, and Conflict while the trip has no plan.
+        """
+        snapshot = self.journal.picture(conn, outfit, trip)
+        if seq is not None:
+            snapshot = snapshot.at(seq)
+        if shift is not None:
+            return self._evaluate(conn, outfit, snapshot, shift)
+        key = snapshot.head.hash
+        with self._guard:
+            kept = self._kept.get(key)
+            if kept is not None:
+                self._kept.move_to_end(key)
+                return kept
+        made = self._evaluate(conn, outfit, snapshot, None)
+        with self._guard:
+            self._kept[key] = made
+            while len(self._kept) > MOST_KEPT:
+                self._kept.popitem(last=False)
+        return made
+
+    def board(self, conn: Connection, outfit: str, trip: str, *, now: datetime | None = None) -> Board:
+        """The board as it reads now."""
+        return board(self.evaluation(conn, outfit, trip), now=now or self.clock.now(), demo=self.demo)
+
+    def _evaluate(self, conn: Connection, outfit: str, snapshot: Snapshot, shift: Shift | None) -> Evaluation:
+        picture = snapshot.picture
+        plan = picture.trip
+        if plan is None:
+            raise Conflict(
+                f"Trip {snapshot.trip_id} has no plan yet. Enter its place, days and stages first."
+            )
+        edition = self._edition(conn, outfit, plan.edition_id)
+        newest, before = self._forecasts(conn, outfit, snapshot)
+        conditions = stage_conditions(plan, newest, before, shift)
+        amounts = quantities(plan, conditions, len(picture.members))
+        return evaluate(snapshot.trip_id, snapshot.seq, picture, plan, edition, conditions, amounts)
+
+    def _edition(self, conn: Connection, outfit: str, edition_id: str | None) -> Edition | None:
+        return get_edition(conn, outfit, edition_id) if edition_id is not None else None
+
+    def _forecasts(
+        self, conn: Connection, outfit: str, snapshot: Snapshot
+    ) -> tuple[Forecast | None, Forecast | None]:
+        """The newest forecast and the one issued before it."""
+        received = [record.body.forecast for record in snapshot.picture.forecasts]
+        loaded = [forecast_by_hash(conn, outfit, hash_) for hash_ in received[-2:]]
+        if not loaded:
+            return None, None
+        return loaded[-1], loaded[-2] if len(loaded) > 1 else None
+
+
+def install(app: FastAPI, *, demo: bool) -> Readiness:
+    """Give `app` its readiness, as `app.state.readiness`."""
+    app.state.readiness = Readiness(app.state.journal, app.state.clock, demo=demo)
+    return app.state.readiness  # type: ignore[no-any-return]
+
+
+def _readiness(request: Request) -> Readiness:
+    return request.app.state.readiness  # type: ignore[no-any-return]
+
+
+Evaluations = Annotated[Readiness, Depends(_readiness)]

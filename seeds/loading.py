@@ -1,0 +1,89 @@
+"""Putting the demo into a database, and taking it from one moment of its story to the next."""
+
+from datetime import datetime, timedelta
+
+from sqlalchemy import Connection
+
+from api.access.current import Reader
+from api.clock import FixedClock
+from api.conditions.service import receive_typed
+from api.db import Database, Work
+from api.journal import queries
+from api.journal.service import Journal
+from api.kitlist import service as kitlists
+from api.kitlist.schemas import Edition
+from seeds import demo
+from seeds.demo import Moment
+
+A_WHILE = timedelta(minutes=5)
+
+
+def seed(db: Database) -> bool:
+    """Bring the demo up to its first moment; False when it was there already."""
+    told = demo.scenario()
+    outfit = told.data["outfit"]
+    first = demo.moments(told)[0]
+    with db.writing() as work:
+        if any(id_ == outfit["id"] for id_, _ in queries.outfits(work)):
+            return False
+        booked = told.moment(told.data["booked_at"])
+        queries.create_outfit(work, outfit["id"], outfit["name"])
+        kitlists.add_shipped(work, outfit["id"], now=booked)
+        kitlists.mark_used(work, outfit["id"], told.data["edition"])
+        queries.create_trip(work, told.trip, outfit["id"], booked)
+        _bring(work, Journal(FixedClock(first.at)), first)
+    return True
+
+
+def reached(conn: Connection, journal: Journal) -> Moment | None:
+    """The last moment of the story that the demo's journal holds; None without the demo."""
+    told = demo.scenario()
+    outfit = told.data["outfit"]["id"]
+    if not any(row.id == told.trip for row in queries.trips(conn, outfit)):
+        return None
+    remarks = {record.body.about for record in journal.picture(conn, outfit, told.trip).picture.remarks}
+    held = [moment for moment in demo.moments(told) if moment.mark in remarks]
+    return held[-1] if held else None
+
+
+def following(moment: Moment | None) -> Moment | None:
+    """The moment after this one; None at the end of the story."""
+    story = demo.moments(demo.scenario())
+    if moment is None:
+        return story[0]
+    place = story.index(moment)
+    return story[place + 1] if place + 1 < len(story) else None
+
+
+def advance(work: Work, journal: Journal) -> Moment | None:
+    """Bring the demo to the next moment of its story; None when it has reached the last."""
+    ahead = following(reached(work, journal))
+    if ahead is not None:
+        _bring(work, journal, ahead)
+    return ahead
+
+
+def begins_at(moment: Moment) -> datetime:
+    """What the demo's clock shows on reaching a moment."""
+    return moment.at + A_WHILE
+
+
+def _bring(work: Work, journal: Journal, moment: Moment) -> None:
+    """Write what was done, heard and seen until a moment."""
+    told = demo.scenario()
+    outfit = told.data["outfit"]["id"]
+    seen = journal.picture(work, outfit, told.trip).seq
+    entries = demo.entries_of(_edition(work, outfit), moment.id, seen)
+    refused = [o.problem for o in journal.record(work, outfit, told.trip, entries) if o.status == "refused"]
+    if refused:
+        raise RuntimeError(f"the demo's story does not fit its journal: {refused[0]}")
+    lead = demo.actors(told)["p01"]
+    reader = Reader(outfit=outfit, staff=lead.id, name=lead.name, role="lead")
+    for id_ in moment.forecasts:
+        typed = demo.forecast(told, id_)
+        heard = Journal(FixedClock(max(typed.issued_at, moment.at)), journal.live, journal.pictures)
+        receive_typed(work, reader, heard, told.trip, typed)
+
+
+def _edition(conn: Connection, outfit: str) -> Edition:
+    return kitlists.get_edition(conn, outfit, demo.scenario().data["edition"])
