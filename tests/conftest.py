@@ -23,6 +23,7 @@ from scripts.test_tools import browser as find_browser
 from tests.support.client import IsolatedTestClient
 from tests.support.databases import PostgresTemplates, SqliteTemplates
 from tests.support.live import CHROMIUM_FLAGS, LiveServer, served
+from tests.support.readers import read_as
 from tests.support.statements import Counter, counted
 
 A_MORNING = datetime(2026, 7, 14, 4, 30, tzinfo=UTC)
@@ -125,8 +126,10 @@ def database(settings: Settings) -> Iterator[Database]:
 
 @pytest.fixture
 def app(settings: Settings, clock: FixedClock) -> FastAPI:
-    """The whole app over a fresh database."""
-    return create_app(settings, clock=clock)
+    """The whole app over a fresh database, read as a lead guide; ``read_as`` chooses another."""
+    app = create_app(settings, clock=clock)
+    read_as(app)
+    return app
 
 
 @pytest.fixture
@@ -151,7 +154,9 @@ def live_settings(sqlite_url: str, tmp_path: Path) -> Settings:
 @pytest.fixture
 def live_server(live_settings: Settings) -> Iterator[LiveServer]:
     """The whole app on a real port of this machine."""
-    with served(create_app(live_settings), live_settings) as server:
+    app = create_app(live_settings)
+    read_as(app)
+    with served(app, live_settings) as server:
         yield server
 
 

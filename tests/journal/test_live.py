@@ -194,8 +194,11 @@ class TestEvents:
     ) -> None:
         from api.main import create_app
         from tests.support.live import served
+        from tests.support.readers import read_as
 
-        with served(create_app(live_settings), live_settings) as server:
+        app = create_app(live_settings)
+        read_as(app)
+        with served(app, live_settings) as server:
             open_trip(server.app.state.db, "trip")
             self.record(server, 1)
             stream = Stream(f"{server.url}/api/trips/trip/events")
