@@ -13,6 +13,7 @@ from api.journal.pictures import Snapshot
 from api.journal.service import Journals
 from api.journal.trip import Slug
 from api.roster import importing, service
+from api.roster.changes import Change
 from api.roster.export import CSV_TYPE, XLSX_TYPE
 from api.roster.files import MAX_FILE_BYTES, read_table
 from api.roster.rules import default_hold_points, hints
@@ -116,7 +117,7 @@ def get_hold_points(trip: TripId, conn: Reading, reader: CurrentReader, journals
     return HoldPoints(hold_points=list(default_hold_points(plan.stages, plan.place)))
 
 
-def _written(trip: str, done: service.Change) -> Written:
+def _written(trip: str, done: Change) -> Written:
     return Written(trip=trip, seq=done.seq, changed=done.changed, also_changed=list(done.also_changed))
 
 

@@ -1,0 +1,39 @@
+"""A client that may do everything on the trips of one outfit, and the invented trip of these tests."""
+
+from collections.abc import Iterator
+
+import pytest
+from fastapi import FastAPI
+
+from api.access.current import Reader, current_reader
+from api.journal.queries import create_outfit
+from tests.support.client import IsolatedTestClient
+
+from .plans import plan_json
+
+LEAD = Reader(outfit="quillstone", staff="maren", name="Maren", role="lead", everywhere=True)
+OFFICE = Reader(outfit="quillstone", staff="petra", name="Petra", role="office", everywhere=True)
+
+
+@pytest.fixture
+def client(app: FastAPI) -> Iterator[IsolatedTestClient]:
+    """A client who reads as the lead guide of the outfit `quillstone`."""
+    read_as(app, LEAD)
+    with IsolatedTestClient(app) as client:
+        with app.state.db.writing() as work:
+            create_outfit(work, "quillstone", "Quillstone Mountain Guides")
+            create_outfit(work, "other", "Another outfit")
+        yield client
+
+
+def read_as(app: FastAPI, reader: Reader) -> None:
+    """From now on, every request comes from this person."""
+    app.dependency_overrides[current_reader] = lambda: reader
+
+
+@pytest.fixture
+def trip(client: IsolatedTestClient) -> str:
+    """A trip with its plan, nobody on it."""
+    answer = client.post("/api/trips", json={"plan": plan_json()})
+    assert answer.status_code == 201, answer.text
+    return str(answer.json()["id"])
