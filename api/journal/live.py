@@ -112,6 +112,7 @@ class PostgresListener:
         self._stop = threading.Event()
         self.listening = threading.Event()
         """Set while connected."""
+        self._heard = 0
         self._thread = threading.Thread(target=self._run, name="journal-listener", daemon=True)
 
     def start(self) -> None:
@@ -121,6 +122,13 @@ class PostgresListener:
         """Returns when the thread has ended."""
         self._stop.set()
         self._thread.join()
+
+    def now(self) -> int | None:
+        """A number that moves with whatever is heard, for `tick`; None while not connected."""
+        return self._heard if self.listening.is_set() else None
+
+    def close(self) -> None:
+        self.stop()
 
     def _run(self) -> None:
         import psycopg
@@ -140,11 +148,13 @@ class PostgresListener:
 
     def _listen(self, connection: "psycopg.Connection[Any]") -> None:
         connection.execute(f"LISTEN {CHANNEL}")
+        self._heard += 1
+        self.listening.set()
         # Whatever was appended while nobody listened is found by looking.
         self._live.look_again()
-        self.listening.set()
         while not self._stop.is_set():
             for news in connection.notifies(timeout=LISTEN_SLICE_S):
+                self._heard += 1
                 trip_id, _, seq = news.payload.rpartition(" ")
                 if trip_id and seq.isdecimal():
                     self._live.published(trip_id, int(seq))

@@ -7,6 +7,7 @@ from datetime import date
 from api.journal.entry import Entry
 from api.journal.fold import fold, standing
 from api.journal.kinds import (
+    Body,
     LoanBody,
     LoanHandedOut,
     LoanPromised,
@@ -26,10 +27,8 @@ LOAN_STATES: dict[type[LoanBody], str] = {
     LoanReleased: "released",
 }
 
-SHAPING_KINDS: frozenset[str] = frozenset(
-    kind.model_fields["kind"].default
-    for kind in (TripPlanned, MemberSet, MemberLeft, RopesSet, Withdrawn, *LOAN_STATES)
-)
+_SHAPING: tuple[type[Body], ...] = (TripPlanned, MemberSet, MemberLeft, RopesSet, Withdrawn, *LOAN_STATES)
+SHAPING_KINDS: frozenset[str] = frozenset(kind.model_fields["kind"].default for kind in _SHAPING)
 """The kinds of entries that can change these tables."""
 
 

@@ -90,16 +90,9 @@ def verify(trip: TripId, reader: CurrentReader, conn: Reading) -> ChainState:
     )
 
 
-async def _head_seq(request: Request, trip: str, outfit: str) -> int:
-    """The newest number, read with a connection that is given back at once: a stream must not hold one."""
-    db: Database = request.app.state.db
-    async with db.reading_async() as conn:
-        return store.head(conn, trip, outfit).seq
-
-
-async def _known_trip(request: Request, trip: TripId, reader: CurrentReader) -> str:
+async def _known_trip(request: Request, trip: TripId, reader: CurrentReader, journals: Journals) -> str:
     """Refuses before the stream begins, while the status can still say so."""
-    await _head_seq(request, trip, reader.outfit)
+    await journals.head(request.app.state.db, reader.outfit, trip)
     return trip
 
 
@@ -112,6 +105,8 @@ async def events(
     last_event_id: Annotated[str | None, Header(max_length=40)] = None,
 ) -> AsyncIterator[ServerSentEvent]:
     """Revision numbers as they come: first the one now, unless it is the one the client had last."""
+    # No connection is held while the stream is open; `head` gives back at once the one it may need.
+    db: Database = request.app.state.db
     clock = journals.clock
     ends_at = clock.monotonic() + STREAM_LIFE_S
     stopping = getattr(request.app.state, "stopping", None)
@@ -119,7 +114,7 @@ async def events(
     yield ServerSentEvent(comment="revisions of this trip", retry=RETRY_MS)
     with journals.live.watch(trip) as watch:
         while (left_s := ends_at - clock.monotonic()) > 0:
-            seq = await _head_seq(request, trip, reader.outfit)
+            seq = (await journals.head(db, reader.outfit, trip)).seq
             if str(seq) != told:
                 told = str(seq)
                 yield ServerSentEvent(event="revision", id=told, data=Revision(trip=trip, seq=seq))
@@ -131,7 +126,7 @@ def _read_entry(position: int, sent: Any) -> Entry | EntryOutcome:
     try:
         return _ENTRY.validate_json(json.dumps(sent))
     except ValidationError as error:
-        problem = from_validation(error.errors())
+        problem = from_validation(error.errors(), skip=())
         return EntryOutcome(
             position=position,
             id=_stated_id(sent),

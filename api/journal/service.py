@@ -17,7 +17,8 @@ from api.journal.entry import Actor, Entry
 from api.journal.kinds import AnyBody
 from api.journal.live import Broadcaster, PostgresListener
 from api.journal.pictures import PictureCache, Snapshot
-from api.journal.store import Check, Outcome
+from api.journal.store import Check, Head, Outcome
+from api.journal.tick import KnownHeads, NoTick, SqliteTick
 
 
 class Journal:
@@ -29,18 +30,35 @@ class Journal:
         self.clock = clock
         self.live = live if live is not None else Broadcaster()
         self.pictures = pictures if pictures is not None else PictureCache()
-        self._listener: PostgresListener | None = None
+        self._heads = KnownHeads()
 
     def listen(self, db: Database) -> None:
-        """Hear of other processes' appends, where the database can tell. Ends with `close`."""
+        """Notice other processes' appends. Ends with `close`."""
         if db.dialect == "postgresql":
-            self._listener = PostgresListener(db.url, self.live)
-            self._listener.start()
+            listener = PostgresListener(db.url, self.live)
+            listener.start()
+            self._heads.tick = listener
+        else:
+            self._heads.tick = SqliteTick(db.url)
 
     def close(self) -> None:
-        """Stop listening."""
-        if self._listener is not None:
-            self._listener.stop()
+        """Stop noticing."""
+        self._heads.tick.close()
+        self._heads.tick = NoTick()
+
+    async def head(self, db: Database, outfit_id: str, trip_id: str) -> Head:
+        """The newest head, for routes on the event loop: a few microseconds while nothing was stored.
+
+        Raises NotFound when the outfit has no such trip.
+        """
+        known = self._heads.get(outfit_id, trip_id)
+        if known is not None:
+            return known
+        tick = self._heads.tick.now()
+        async with db.reading_async() as conn:
+            head = store.head(conn, trip_id, outfit_id)
+        self._heads.put(tick, outfit_id, trip_id, head)
+        return head
 
     def record(
         self, work: Work, outfit_id: str, trip_id: str, entries: Sequence[Entry], checks: Sequence[Check] = ()

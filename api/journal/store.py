@@ -12,6 +12,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import Connection, bindparam, func, insert, select, text, update
+from sqlalchemy.exc import DBAPIError
 
 from api.errors import NotFound
 from api.journal.chain import (
@@ -335,7 +336,11 @@ def stream_kept(conn: Connection, trip_id: str, after_seq: int = 0) -> Iterator[
 def verify_trip(conn: Connection, trip_id: str) -> ChainReport:
     """Walk a trip's chain, and compare its end and its finding aids with what they should be."""
     expected = head(conn, trip_id)
-    report = verify(trip_id, stream_kept(conn, trip_id))
+    try:
+        report = verify(trip_id, stream_kept(conn, trip_id))
+    except DBAPIError:
+        # SQLite hands out a text that is no UTF-8 only as an error.
+        return _verify_one_by_one(conn, trip_id)
     if not report.whole:
         return report
     if (report.entries, report.head_hash) != (expected.seq, expected.hash):
@@ -344,6 +349,21 @@ def verify_trip(conn: Connection, trip_id: str) -> ChainReport:
             problem = "the last entry is another than the one the trip names as its head"
         return ChainReport(report.entries, report.head_hash, min(report.entries, expected.seq) + 1, problem)
     return _verify_finding_aids(conn, trip_id, report)
+
+
+def _verify_one_by_one(conn: Connection, trip_id: str) -> ChainReport:
+    """For a journal with an entry that the database itself cannot read."""
+    readable: list[KeptEntry] = []
+    for seq in range(1, head(conn, trip_id).seq + 1):
+        try:
+            readable += read_kept(conn, trip_id, seq - 1, seq)
+        except DBAPIError:
+            break
+    report = verify(trip_id, readable)
+    if not report.whole:
+        return report
+    unreadable = report.entries + 1
+    return ChainReport(report.entries, report.head_hash, unreadable, "the database cannot read it as text")
 
 
 def _verify_finding_aids(conn: Connection, trip_id: str, report: ChainReport) -> ChainReport:

@@ -189,7 +189,7 @@ def _entries(kept: Iterable[KeptEntry]) -> tuple[list[Entry], list[Unreadable]]:
         try:
             entries.append(Entry.model_validate_json(each.written_json()))
         except ValidationError as error:
-            unreadable.append(Unreadable(each.seq, from_validation(error.errors()).detail))
+            unreadable.append(Unreadable(each.seq, from_validation(error.errors(), skip=()).detail))
         except CannotBeKept as error:
             unreadable.append(Unreadable(each.seq, str(error)))
     return entries, unreadable

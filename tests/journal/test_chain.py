@@ -16,6 +16,7 @@ from api.journal import store
 from api.journal.chain import KeptEntry, canonical, canonical_json, genesis, link, parse, seal, verify
 from api.journal.entry import Entry
 from api.journal.kinds import Remark, TripPlanned
+from tests.journal.conftest import open_trip
 from tests.journal.histories import START, entry, histories, plan, sighting
 
 NOW = START + timedelta(days=1)
@@ -176,6 +177,14 @@ class TestVerifyStored:
     def test_a_head_that_was_changed_is_found(self, db: Database) -> None:
         self.fill(db)
         assert self.tampered(db, "UPDATE trip SET head_hash = 'x' WHERE id = 'trip'")[0] == 6
+
+    def test_a_text_that_is_no_text_any_more_is_found(self, sqlite_url: str) -> None:
+        db = Database(sqlite_url)
+        open_trip(db, "trip")
+        self.fill(db)
+        found = self.tampered(db, "UPDATE journal_entry SET body = CAST(X'7BFF7D' AS TEXT) WHERE seq = 3")
+        assert found == (3, "the database cannot read it as text")
+        db.close()
 
     def test_an_untouched_journal_is_whole(self, db: Database) -> None:
         self.fill(db)

@@ -194,8 +194,3 @@ class TestNotTheDemo:
         there.cookies.set("rimaye_role", "office")
         outcomes = there.post(URL, json={"entries": [by("office", 1), by("lead", 2)]}).json()["outcomes"]
         assert [each["status"] for each in outcomes] == ["refused", "stored"]
-
-    def test_without_an_outfit_it_says_what_to_do(self, client: IsolatedTestClient) -> None:
-        answer = client.get(URL)
-        assert answer.status_code == 404
-        assert "no outfit yet" in answer.json()["detail"]

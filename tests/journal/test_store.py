@@ -2,6 +2,7 @@
 
 import itertools
 import random
+import re
 import threading
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import text
+from sqlalchemy import event, text
 
 from api.db import Database
 from api.errors import Conflict, NotFound
@@ -28,6 +29,7 @@ from api.journal.kinds import (
 )
 from api.journal.store import Outcome
 from api.journal.trip import MemberProfile, Role, RopeTeam
+from tests.journal.conftest import open_trip
 from tests.journal.histories import START, entry, entry_id, for_trip, histories, plan, sighting
 from tests.support.statements import Counter
 
@@ -66,6 +68,14 @@ class TestAppend:
             stored = store.read(conn, "trip")[0]
         assert Entry.model_validate(stored.model_dump(include=set(Entry.model_fields))) == written
         assert stored.received_at == NOW
+
+    def test_a_nul_in_a_text_is_kept_and_shown_without_it(self, db: Database) -> None:
+        profile = MemberProfile(name="Ma\0ra", role=Role.CLIMBER)
+        written = [entry(1, MemberSet(member="mara", profile=profile)), entry(2, Remark(text="a\0b"))]
+        assert [outcome.status for outcome in append(db, *written)] == ["stored", "stored"]
+        with db.reading() as conn:
+            assert [each.body for each in store.read(conn, "trip")] == [each.body for each in written]
+            assert [row.name for row in queries.members(conn, "trip")] == ["Mara"]
 
     def test_sending_twice_changes_nothing(self, db: Database) -> None:
         sent = [entry(1, sighting(), after=()), entry(2, TripPlanned(plan=plan()), after=())]
@@ -349,3 +359,31 @@ class TestManyWriters:
             assert [each.seq for each in store.read(conn, "trip")] == list(range(1, 81))
             assert {each.id for each in store.read(conn, "trip")} == {each.id for each in sent.values()}
             assert store.verify_trip(conn, "trip").whole
+
+
+class TestSpread:
+    def test_every_query_by_trip_meets_one_part_of_the_journal(self, postgres_url: str) -> None:
+        db = Database(postgres_url)
+        open_trip(db, "trip", "other")
+        plans: list[str] = []
+
+        def explain(conn: Any, _cursor: Any, statement: str, parameters: Any, *_rest: Any) -> None:
+            if "journal_entry" in statement and statement.startswith(("SELECT", "UPDATE", "DELETE")):
+                with conn.connection.cursor() as cursor:
+                    plan = cursor.execute(f"EXPLAIN {statement}", parameters).fetchall()
+                plans.append("\n".join(line for (line,) in plan))
+
+        for engine in db.engines():
+            event.listen(engine, "before_cursor_execute", explain)
+        append(db, entry(1, sighting()), entry(2, TripPlanned(plan=plan())))
+        append(db, entry(3, Withdrawn(entry=entry_id(1))), entry(4, sighting()))
+        append(db, entry(5, sighting()))
+        with db.writing() as work:
+            store.rebuild(work, "trip")
+        with db.reading() as conn:
+            store.read(conn, "trip", 1, 3)
+            store.verify_trip(conn, "trip")
+        db.close()
+        assert len(plans) >= 10
+        for found in plans:
+            assert len(set(re.findall(r"journal_entry_p\d+", found))) == 1, found
