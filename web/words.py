@@ -269,18 +269,30 @@ def date_span(first: date, last: date) -> str:
     return f"{long_date(first)} – {long_date(last)}"
 
 
+def tally_parts(counts: Tally) -> list[tuple[Standing, str]]:
+    """Open findings in words, worst first, each with what it makes of someone: [(stop, "6 stops"), ...]."""
+    parts = (
+        (counts.stop, Standing.STOP, count(counts.stop, "stop")),
+        (counts.fix, Standing.FIX, f"{counts.fix:,}{_NBSP}to{_NBSP}fix"),
+        (counts.unknown, Standing.UNKNOWN, f"{counts.unknown:,}{_NBSP}not{_NBSP}known"),
+        (counts.advise, Standing.ADVISE, f"{counts.advise:,}{_NBSP}advised"),
+    )
+    return [(standing, text) for how_many, standing, text in parts if how_many]
+
+
 def tally(counts: Tally) -> str:
-    """Open findings in words: "6 stops, 3 to fix, 1 advised, 2 not known", or "nothing known missing"."""
-    parts = []
-    if counts.stop:
-        parts.append(count(counts.stop, "stop"))
-    if counts.fix:
-        parts.append(f"{counts.fix:,}{_NBSP}to{_NBSP}fix")
-    if counts.advise:
-        parts.append(f"{counts.advise:,}{_NBSP}advised")
-    if counts.unknown:
-        parts.append(f"{counts.unknown:,}{_NBSP}not{_NBSP}known")
-    return ", ".join(parts) if parts else NOTHING_MISSING
+    """Open findings in words: "6 stops, 3 to fix, 2 not known, 1 advised", or "nothing known missing"."""
+    return ", ".join(text for _, text in tally_parts(counts)) or NOTHING_MISSING
+
+
+def role(written: str) -> str:
+    """A role as an entry carries it, in words; one of another kind stays as it is."""
+    return next((words for known, words in ROLES.items() if known.value == written), written)
+
+
+def answered(question: str, answer: str) -> str:
+    """A question with its answer, such as "Side cover: no." or "Has it a hood? No."."""
+    return f"{question} {sentence(answer)}" if question.endswith("?") else sentence(f"{question}: {answer}")
 
 
 def how_known(evidence: Evidence) -> str:

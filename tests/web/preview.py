@@ -1,4 +1,4 @@
-"""The pages with the hand-made board, on a server of their own: ``python -m tests.web.preview 8137``."""
+"""The pages of the demo trip, on a server of their own: ``python -m tests.web.preview 8137``."""
 
 from __future__ import annotations
 
@@ -10,21 +10,20 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 
 from api import errors
+from api.readiness.board import sheet
 from tests.web import sample
 from web import site
-from web.charts.sheet import Threshold
 from web.pages import preferences
-from web.pages.board_show import show_board, show_finding, show_sheet, show_trips
+from web.pages.board_show import freezing_lines, show_board, show_finding, show_sheet, show_trips
 from web.pages.board_view import BoardView, TripLine
 from web.rendering import DemoBar, Shell, problem_page, set_shell, units_of
 from web.words import Units
 
-MITTS = (Threshold("mitt line", 3600.0),)
 
-
-def _shell(request: Request) -> Shell:
+def shell(request: Request) -> Shell:
+    """`?demo` shows the bar of the demo."""
     bar = DemoBar(
-        now=sample.NOW,
+        now=sample.START,
         role="lead",
         roles=(("lead", "lead guide"), ("assistant", "assistant guide"), ("office", "office")),
         next_moment="leaving Harrow Station",
@@ -39,12 +38,13 @@ def build() -> FastAPI:
     errors.install(app)
     errors.set_page_renderer(app, problem_page)
     app.add_middleware(site.SecurityHeaders)
-    set_shell(app, _shell)
+    set_shell(app, shell)
     app.include_router(preferences.router)
 
     @app.get("/")
     def trips(request: Request) -> Response:
-        plan, view = sample.plan(), BoardView(sample.board())
+        evaluation, view = sample.evaluation(), BoardView(sample.board())
+        plan, week = evaluation.plan, timedelta(days=7)
         ahead = TripLine(
             sample.TRIP,
             plan.name,
@@ -54,18 +54,24 @@ def build() -> FastAPI:
             view.board.verdict.standing,
             view.headline(view.say(Units.METRIC)),
         )
-        week = timedelta(days=7)
         over = TripLine("august", "Kessandry, August", plan.starts_on - 3 * week, plan.ends_on - 3 * week)
         unplanned = TripLine("october", "Kessandry, October", says="Not planned yet.")
         return show_trips(request, [unplanned, over, ahead], plan.starts_on)
 
     @app.get("/trips/{trip}")
     @app.get("/trips/{trip}/_board")
-    def board(request: Request, trip: str, issue: str = "F1") -> Response:
-        wanted = sample.board(demo="demo" in request.query_params, clear="clear" in request.query_params)
-        part = request.url.path.endswith("/_board")
-        conditions = sample.conditions(issue, spread=issue == "F3")
-        return show_board(request, wanted, sample.plan(), conditions, part=part, lines=MITTS)
+    def board(request: Request, trip: str, issue: str = "F1", list: bool = True) -> Response:
+        evaluation = sample.evaluation(issue, listed=list)
+        clear = "clear" in request.query_params
+        shown = sample.clear_board() if clear else sample.board(issue, listed=list)
+        return show_board(
+            request,
+            shown,
+            evaluation.plan,
+            evaluation.conditions,
+            part=request.url.path.endswith("/_board"),
+            lines=freezing_lines(evaluation),
+        )
 
     @app.get("/trips/{trip}/findings/{finding}")
     def finding(request: Request, trip: str, finding: str) -> Response:
@@ -74,13 +80,11 @@ def build() -> FastAPI:
     @app.get("/trips/{trip}/people/{subject}")
     @app.get("/trips/{trip}/ropes/{subject}")
     def subject(request: Request, trip: str, subject: str) -> Response:
-        whole, rows = sample.sheet(subject)
-        return show_sheet(request, whole, subject, rows)
+        return show_sheet(request, sample.board(), subject, sheet(sample.evaluation(), subject))
 
     @app.get("/trips/{trip}/party")
     def party(request: Request, trip: str) -> Response:
-        whole, rows = sample.sheet("party")
-        return show_sheet(request, whole, "party", rows)
+        return subject(request, trip, "party")
 
     site.mount(app)
     return app

@@ -30,6 +30,8 @@ class MountainPicture:
     says: tuple[str, ...]
     spreads: bool
     """Whether the lowest and highest scenario are drawn besides the forecast itself."""
+    lines: tuple[str, ...]
+    """The thresholds in words, in the order they are drawn."""
     sheets: tuple[Drawing, ...]
 
 
@@ -61,6 +63,7 @@ def picture(
         title=f"{top}: the way of the party over the days, and the freezing level",
         says=tuple(_sentences(plan, levels, thresholds, say)),
         spreads=levels.spreads,
+        lines=tuple(f"{say.elevation(line.elevation_m)}, {line.title}" for line in thresholds),
         sheets=tuple(draw(size, plan, way, levels, thresholds, now, say) for size in (NARROW, WIDE)),
     )
 

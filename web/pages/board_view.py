@@ -13,8 +13,10 @@ from api.errors import NotFound
 from api.journal.kinds import PARTY
 from api.journal.trip import HoldKind
 from api.kitlist.schemas import Grade, Scope, Zone
-from api.readiness.schemas import Board, Finding, HoldLine, ItemRow, Standing, Trigger, Verdict
+from api.readiness.schemas import Board, Finding, HoldLine, ItemRow, Standing, Trigger, Verdict, WeatherHour
 from web import words
+
+MOST_HOURS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,12 @@ class BoardView:
         )
 
     @cached_property
+    def hours(self) -> tuple[WeatherHour, ...]:
+        """The next hours, thinned out evenly to what one takes in at a glance."""
+        step = -(-len(self.board.next_hours) // MOST_HOURS) or 1
+        return self.board.next_hours[::step]
+
+    @cached_property
     def asks(self) -> tuple[Ask, ...]:
         """Numbers that known gaps rest on, soonest first; ground is left out, it is on the plan."""
         lacking: dict[tuple[str, str, float | None], tuple[Trigger, list[str]]] = {}
@@ -139,9 +147,9 @@ class BoardView:
         counts = words.tally(verdict.tally)
         if hold is None:
             return words.sentence(f"No hold point ahead: {counts}")
-        leaving = "leaving " if hold.kind in (HoldKind.BASE, HoldKind.HIGH_CAMP) else ""
+        leaving = "leaving\N{NO-BREAK SPACE}" if hold.kind in (HoldKind.BASE, HoldKind.HIGH_CAMP) else ""
         if hold.at < self.board.as_of:
-            leaving = "planned "
+            leaving = "planned\N{NO-BREAK SPACE}"
         return words.sentence(f"At {hold.name}, {leaving}{say.when(hold.at)}: {counts}")
 
     def say(self, units: words.Units) -> words.Say:
