@@ -1,8 +1,8 @@
 """The best cover of many gaps at once: who gets what from whom. Pure; exact, and the same on every run.
 
 What is best is decided level by level, each before the next: fewest stops left open, then fixes, then
-advises; then the best fit; then the fewest hand-overs; then the fewest purchases. The levels become one whole-number
-cost, a larger weight for a higher level, and the assignment with the least cost is found by
+advises; then the best fit; then the fewest hand-overs; then the fewest purchases. The levels become one
+whole-number cost, a larger weight for a higher level, and the assignment with the least cost is found by
 `scipy.optimize.linear_sum_assignment`. Three things are no plain assignment and are settled by branching over
 it, best bound first: crampons must suit the boots the same person ends up with; a stock is not handed out
 beyond what there is; and the first thing taken from a spare that is itself asked for opens a gap there, the
