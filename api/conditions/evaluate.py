@@ -93,8 +93,8 @@ def evaluate(
     plan
         The trip with its stages.
     forecast
-        The forecast, with any number of members. None: what the plan alone says is known, everything else is
-    not. previous
+        The forecast, with any number of members. None: what the plan alone says is known, and nothing else.
+    previous
         The issue before, to see how the freezing level moved between the two.
     shift
         A what-if on top of the forecast or plan. With one, every scenario id begins with `what-if`.
@@ -109,7 +109,8 @@ def evaluate(
     legs = legs_of(plan, shift.start_min, shift.stage)
     edges = edges_of(forecast) if forecast is not None else np.empty(0, dtype=np.int64)
     way = itinerary(legs, plan.place.zone, edges)
-    metrics = Gathered(way, 1 if forecast is None else len(forecast.members))
+    issued_s = None if forecast is None else int(forecast.provenance.issued_at.timestamp())
+    metrics = Gathered(way, 1 if forecast is None else len(forecast.members), issued_s)
     _from_plan(metrics, plan)
     if forecast is None or not legs:
         _nothing_known(metrics)
@@ -131,6 +132,7 @@ def evaluate(
         methods=metrics.methods,
         version=version(plan, forecast, previous, shift),
         step_lying=way.lying,
+        over=metrics.over(),
     )
 
 
@@ -338,7 +340,8 @@ def _refreeze(metrics: Gathered, plan: TripPlan, forecast: Forecast, shift: Shif
     nothing = _no_such_thing("refreeze", legs)
     known = found != snow.Refreeze.UNKNOWN
     frozen = np.where(known, (found == snow.Refreeze.YES).astype(np.float64), np.nan)
-    metrics.each_stage("refreeze", np.where(nothing, np.nan, frozen), nothing | known)
+    under_way = np.array([leg.start_s <= (metrics.issued_s or 0) for leg in legs], dtype=np.bool_)
+    metrics.each_stage("refreeze", np.where(nothing, np.nan, frozen), nothing | under_way | known)
     metrics.methods["refreeze"] = (
         "air at the lowest point of the stage at or below 0 °C for 4 h of the night before; "
         "a night that would take a clear sky counts as none"
@@ -346,22 +349,30 @@ def _refreeze(metrics: Gathered, plan: TripPlan, forecast: Forecast, shift: Shif
 
 
 def _fall(metrics: Gathered, freezing: Floats, forecast: Forecast, previous: Forecast | None) -> None:
-    stages = len(metrics.way.legs)
+    """How far the lowest freezing level of each stage came down; without an issue before there is no fall."""
     if previous is None:
-        metrics.each_stage("freezing_level_fall_m", np.full(stages, np.nan), np.zeros(stages, dtype=np.bool_))
+        stages = len(metrics.way.legs)
+        metrics.each_stage("freezing_level_fall_m", np.full(stages, np.nan), np.ones(stages, dtype=np.bool_))
         return
-    before = Reading(previous, Moments(metrics.way.times_s, metrics.way.closing)).freezing_level_m()
-    rows = [previous.base] * len(forecast.members)
-    if forecast.kind == previous.kind == "manual":
-        rows = [
-            previous.members.index(m) if m in previous.members else previous.base for m in forecast.members
-        ]
-    before = before[rows]
-    fall = before - freezing
-    metrics.each_stage("freezing_level_fall_m", metrics.highest(fall), metrics.known(fall))
+    reading = Reading(previous, Moments(metrics.way.times_s, metrics.way.closing))
+    before = reading.freezing_level_m()[_rows_of(forecast, previous)]
+    both = np.where(np.isnan(before) | np.isnan(freezing), np.nan, 0.0)
+    fall = metrics.lowest(before + both) - metrics.lowest(freezing + both)
+    metrics.each_stage("freezing_level_fall_m", fall, metrics.known(both))
     metrics.methods["freezing_level_fall_m"] = (
-        "largest fall for the same hour, over the hours both issues give"
+        "lowest level on the stage in the issue before minus that in this one, over the hours both give"
     )
+
+
+def _rows_of(forecast: Forecast, previous: Forecast) -> list[int]:
+    """For each member, the one of the issue before that it is compared with.
+
+    Low, best and high go with their own. Members of two ensemble runs, or of two kinds of forecast, have
+    nothing in common; there the base of the issue before stands for all.
+    """
+    if not forecast.kind == previous.kind == "manual":
+        return [previous.base] * len(forecast.members)
+    return [previous.members.index(m) if m in previous.members else previous.base for m in forecast.members]
 
 
 def metric_methods(conditions: StageConditions) -> Mapping[str, str]:

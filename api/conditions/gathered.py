@@ -20,6 +20,9 @@ class Gathered:
 
     way: Itinerary
     scenarios: int
+    issued_s: int | None = None
+    """When the forecast was issued. It says nothing of hours before, and nothing is missing there: they
+    are past."""
     low: dict[str, Floats] = field(default_factory=dict)
     high: dict[str, Floats] = field(default_factory=dict)
     complete: dict[str, Bools] = field(default_factory=dict)
@@ -42,8 +45,22 @@ class Gathered:
 
     def known(self, values: Floats, among: Bools | None = None) -> Bools:
         """Whether every step of each stage is known, of those that matter, [scenario, stage]."""
-        known = ~np.isnan(values) if among is None else ~np.isnan(values) | ~among
+        known = ~np.isnan(values) | self.past
+        if among is not None:
+            known |= ~among
         result: Bools = self._by_stage(np.logical_and, known)
+        return result
+
+    @property
+    def past(self) -> Bools:
+        """Which steps lie before the issue of the forecast."""
+        if self.issued_s is None:
+            return np.zeros(self.way.times_s.size, dtype=np.bool_)
+        return self.way.times_s < self.issued_s
+
+    def over(self) -> Bools:
+        """Which stages, with the night after them, were over when the forecast was issued."""
+        result: Bools = self._by_stage(np.logical_and, self.past)
         return result
 
     def lowest(self, values: Floats) -> Floats:

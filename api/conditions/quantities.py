@@ -34,7 +34,8 @@ def fuel_plan_g(plan: TripPlan, conditions: StageConditions, people: int) -> Flo
     -------
     60 g a person and night where water runs at camp, 150 g where all of it is melted, and 150 g a person for
     each reserve day. A stream counts as frozen on a stage's nights when the freezing level goes below the
-    camp while the party lies there. NaN where the forecast leaves open whether it does.
+    camp while the party lies there, and as planned in a night that was over when the forecast was issued. NaN
+    where the forecast leaves open whether it does.
 
     Notes
     -----
@@ -58,6 +59,7 @@ def _camp_fuel_g(night: Night, person_nights: float, conditions: StageConditions
     lying = conditions.step_lying & (conditions.step_stage == stage)
     level = conditions.hourly["freezing_level_m"][:, lying]
     freezes = (level < night.elevation_m).any(axis=-1)
-    known = freezes | ~np.isnan(level).any(axis=-1)
+    past = conditions.over.size > 0 and bool(conditions.over[stage])
+    known = freezes | ~np.isnan(level).any(axis=-1) | past
     running = planning_fuel_g(person_nights, False)
     return np.where(freezes, melted, np.where(known, running, np.nan))

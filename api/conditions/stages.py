@@ -58,6 +58,8 @@ class StageConditions:
     """Changes whenever any number here may have changed."""
     step_lying: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     """Steps in camp in the hours of the night; for a night spent by day, all steps in camp."""
+    over: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    """Stages that were over, with the night after them, when the forecast was issued; empty: none."""
 
     def moment(self, step: int) -> datetime:
         """The instant of a step, in UTC."""

@@ -284,10 +284,10 @@ def test_a_lower_freezing_level_is_nowhere_warmer(levels: list[float], falls: li
 # -- two issues ----------------------------------------------------------------------------------------------
 
 
-def test_fall_is_unknown_without_an_issue_before() -> None:
+def test_there_is_no_fall_without_an_issue_before() -> None:
     conditions = evaluate(PLAN, issue("F2"))
     assert np.isnan(conditions.high["freezing_level_fall_m"]).all()
-    assert not conditions.complete["freezing_level_fall_m"].any()
+    assert conditions.complete["freezing_level_fall_m"].all()
 
 
 def test_each_scenario_is_compared_with_its_own_of_the_issue_before() -> None:
@@ -298,7 +298,7 @@ def test_each_scenario_is_compared_with_its_own_of_the_issue_before() -> None:
         )
     )
     # F2 gives no high, so its best stands there.
-    assert fall == {"low": 550 - 100 + 300, "best": 550, "high": 450}
+    assert fall == {"low": 3000 - 2350, "best": 3100 - 2650, "high": 3100 - 2750}
 
 
 def test_fall_over_hours_the_issue_before_does_not_give_is_open() -> None:
@@ -306,6 +306,18 @@ def test_fall_over_hours_the_issue_before_does_not_give_is_open() -> None:
     assert conditions.high["freezing_level_fall_m"][0, SUMMIT] == 550
     assert not conditions.complete["freezing_level_fall_m"][0, SUMMIT]
     assert np.isnan(conditions.high["freezing_level_fall_m"][0, WALK_OUT])
+
+
+def test_hours_before_the_issue_are_past_and_nothing_is_missing_there() -> None:
+    """F3 is of the evening of the 13th: the walk in and its night are over, the day to Shelf is half over."""
+    conditions = evaluate(PLAN, issue("F3"), issue("F2"))
+    assert conditions.over.tolist() == [True, False, False, False]
+    for name in ("freezing_level_m", "wind_chill_c", "new_snow_cm", "night_low_c", "freezing_level_fall_m"):
+        assert np.isnan(conditions.low[name][0, 0]), name
+        assert conditions.complete[name][0].all(), name
+    assert conditions.low["freezing_level_m"][0, TO_SHELF] == 2950
+    assert evaluate(PLAN, issue("F0")).over.tolist() == [False, False, False, False]
+    assert not evaluate(PLAN, issue("F0")).complete["freezing_level_m"][0, WALK_OUT]
 
 
 # -- what if -------------------------------------------------------------------------------------------------

@@ -92,8 +92,10 @@ def test_sleeping_minimum(name: str, shelf: float, moraine: float | None) -> Non
     ("name", "previous", "fall"), [("F1", "F0", 400), ("F2", "F1", 550), ("F3", "F2", 550)]
 )
 def test_fall_of_the_freezing_level(name: str, previous: str, fall: float) -> None:
-    conditions = evaluate(PLAN, issue(name), issue(previous))
-    assert conditions.high["freezing_level_fall_m"][0, SUMMIT] == pytest.approx(fall)
+    """On the climb itself, before the night at Moraine."""
+    climb = PLAN.stages[SUMMIT].model_copy(update={"night": None})
+    conditions = evaluate(PLAN.model_copy(update={"stages": (climb,)}), issue(name), issue(previous))
+    assert conditions.high["freezing_level_fall_m"][0, 0] == pytest.approx(fall)
 
 
 @pytest.mark.parametrize(
