@@ -10,7 +10,7 @@ import threading
 from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import structlog
 from sqlalchemy import URL
@@ -28,6 +28,13 @@ LISTEN_SLICE_S = 0.5
 log = structlog.get_logger(__name__)
 
 
+class Event(Protocol):
+    """What says that the service is stopping; asyncio's and anyio's events are such."""
+
+    async def wait(self) -> Any:
+        """Returns once it is set."""
+
+
 class Watch:
     """One watcher of one trip, on one event loop."""
 
@@ -43,11 +50,9 @@ class Watch:
             # The loop is closed, and its watchers with it.
             return
 
-    async def change(self, timeout_s: float, stopping: Any | None = None) -> bool:
+    async def change(self, timeout_s: float, stopping: Event) -> bool:
         """Wait for news. True: look again; false: nothing happened in time, or `stopping` was set."""
-        waits = [asyncio.ensure_future(self._changed.wait())]
-        if stopping is not None:
-            waits.append(asyncio.ensure_future(stopping.wait()))
+        waits = [asyncio.ensure_future(self._changed.wait()), asyncio.ensure_future(stopping.wait())]
         try:
             await asyncio.wait(waits, timeout=timeout_s, return_when=asyncio.FIRST_COMPLETED)
         finally:

@@ -33,6 +33,8 @@ STREAM_LIFE_S = 600.0
 freed.
 """
 RETRY_MS = 2_000
+LOOK_EVERY_S = 2.0
+"""How often a stream looks for itself: another process that appends to the same SQLite file tells nobody."""
 
 TripId = Annotated[Slug, Path(description="Id of the trip.")]
 _ENTRY: TypeAdapter[Entry] = TypeAdapter(Entry)
@@ -109,17 +111,16 @@ async def events(
     db: Database = request.app.state.db
     clock = journals.clock
     ends_at = clock.monotonic() + STREAM_LIFE_S
-    stopping = getattr(request.app.state, "stopping", None)
+    stopping = request.app.state.stopping
     told = last_event_id
     yield ServerSentEvent(comment="revisions of this trip", retry=RETRY_MS)
     with journals.live.watch(trip) as watch:
-        while (left_s := ends_at - clock.monotonic()) > 0:
+        while (left_s := ends_at - clock.monotonic()) > 0 and not stopping.is_set():
             seq = (await journals.head(db, reader.outfit, trip)).seq
             if str(seq) != told:
                 told = str(seq)
                 yield ServerSentEvent(event="revision", id=told, data=Revision(trip=trip, seq=seq))
-            if not await watch.change(left_s, stopping):
-                break
+            await watch.change(min(left_s, LOOK_EVERY_S), stopping)
 
 
 def _read_entry(position: int, sent: Any) -> Entry | EntryOutcome:

@@ -54,10 +54,10 @@ class Journal:
         known = self._heads.get(outfit_id, trip_id)
         if known is not None:
             return known
-        tick = self._heads.tick.now()
+        before = self._heads.now()
         async with db.reading_async() as conn:
             head = store.head(conn, trip_id, outfit_id)
-        self._heads.put(tick, outfit_id, trip_id, head)
+        self._heads.put(before, outfit_id, trip_id, head)
         return head
 
     def record(
@@ -67,8 +67,12 @@ class Journal:
         outcomes = store.append(work, trip_id, outfit_id, entries, self.clock.now(), checks)
         stored = [outcome.seq for outcome in outcomes if outcome.status == "stored" and outcome.seq]
         if stored:
-            work.after_commit(lambda: self.live.published(trip_id, max(stored)))
+            work.after_commit(lambda: self._tell(trip_id, max(stored)))
         return outcomes
+
+    def _tell(self, trip_id: str, seq: int) -> None:
+        self._heads.committed()
+        self.live.published(trip_id, seq)
 
     def write(
         self,

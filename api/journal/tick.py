@@ -13,6 +13,9 @@ from sqlalchemy import URL
 from api.db import sqlite_module
 from api.journal.store import Head
 
+Moment = tuple[int, int]
+"""The tick, and how often this process has stored something."""
+
 
 class Tick(Protocol):
     """Where the value comes from."""
@@ -58,21 +61,32 @@ class KnownHeads:
     def __init__(self) -> None:
         self.tick: Tick = NoTick()
         self._guard = threading.Lock()
-        self._at: int | None = None
+        self._own_commits = 0
+        self._at: Moment | None = None
         self._heads: dict[tuple[str, str], Head] = {}
+
+    def now(self) -> Moment | None:
+        """A value that stands still while nothing is stored; None: not known."""
+        tick = self.tick.now()
+        return None if tick is None else (tick, self._own_commits)
+
+    def committed(self) -> None:
+        """This process has stored something, of which the tick may hear only later."""
+        with self._guard:
+            self._own_commits += 1
 
     def get(self, outfit_id: str, trip_id: str) -> Head | None:
         """The head, when it is certain to be the newest."""
-        now = self.tick.now()
+        now = self.now()
         with self._guard:
             return self._heads.get((outfit_id, trip_id)) if now is not None and now == self._at else None
 
-    def put(self, tick: int | None, outfit_id: str, trip_id: str, head: Head) -> None:
-        """Remember a head that was read after `tick` was."""
-        if tick is None:
+    def put(self, before: Moment | None, outfit_id: str, trip_id: str, head: Head) -> None:
+        """Remember a head that was read after `now` had said `before`."""
+        if before is None:
             return
         with self._guard:
-            if tick != self._at:
+            if before != self._at:
                 self._heads.clear()
-                self._at = tick
+                self._at = before
             self._heads[outfit_id, trip_id] = head

@@ -36,12 +36,12 @@ class TestBroadcaster:
         async def watch() -> tuple[bool, bool, bool]:
             with live.watch("trip") as watch:
                 threading.Thread(target=live.published, args=("trip", 1)).start()
-                first = await watch.change(PATIENCE_S)
+                first = await watch.change(PATIENCE_S, asyncio.Event())
                 live.published("trip", 1)
                 live.published("other", 5)
-                stale = await watch.change(0.05)
+                stale = await watch.change(0.05, asyncio.Event())
                 live.look_again()
-                return first, stale, await watch.change(PATIENCE_S)
+                return first, stale, await watch.change(PATIENCE_S, asyncio.Event())
 
         assert asyncio.run(watch()) == (True, False, True)
 
@@ -52,7 +52,7 @@ class TestBroadcaster:
             with live.watch("trip") as watch:
                 live.published("trip", 1)
                 await asyncio.sleep(0)
-                return await watch.change(0)
+                return await watch.change(0, asyncio.Event())
 
         assert asyncio.run(watch())
 
@@ -213,6 +213,20 @@ class TestEvents:
         assert time.monotonic() - began < 5
         stream.join()
         assert stream.ended.is_set()
+
+    def test_an_append_of_another_process_is_noticed(
+        self, server: LiveServer, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(routes, "LOOK_EVERY_S", 0.05)
+        monkeypatch.setattr(routes, "STREAM_LIFE_S", 5.0)
+        stream = Stream(f"{server.url}/api/trips/trip/events")
+        assert stream.revisions(1) == [0]
+        elsewhere = Database(server.settings.database_url)
+        with elsewhere.writing() as work:
+            store.append(work, "trip", "nordhang", remark(1), START)
+        elsewhere.close()
+        assert stream.revisions(2) == [0, 1]
+        stream.join()
 
     def test_who_comes_back_is_told_only_what_is_new(
         self, server: LiveServer, monkeypatch: pytest.MonkeyPatch

@@ -100,6 +100,17 @@ class TestHead:
             assert self.head(db, journal) == number
         elsewhere.close()
 
+    def test_an_own_append_counts_before_the_database_has_told_of_it(
+        self, db: Database, journal: Journal, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        self.settled(journal)
+        tick = journal._heads.tick.now()
+        monkeypatch.setattr(journal._heads.tick, "now", lambda: tick)
+        assert self.head(db, journal) == 0
+        with db.writing() as work:
+            journal.record(work, "nordhang", "trip", [entry(1, Remark(text="x"))])
+        assert self.head(db, journal) == 1
+
     def test_another_outfits_trip_is_not_found(self, db: Database, journal: Journal) -> None:
         self.head(db, journal)
         with pytest.raises(NotFound):
