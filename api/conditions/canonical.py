@@ -12,7 +12,8 @@ import numpy as np
 import orjson
 import rfc8785
 
-from api.conditions.forecast import Floats, Forecast, Ints, Point, Provenance, Series, epoch_s, moment
+from api.conditions.forecast import Forecast, Point, Provenance, epoch_s, moment
+from api.conditions.series import Floats, Ints, Series
 from api.errors import Invalid
 
 FORMAT = "rimaye-forecast/1"

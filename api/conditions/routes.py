@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Response, status
 
 from api.access.current import CurrentReader
+from api.access.permissions import permit
 from api.conditions import service
 from api.conditions.schemas import ForecastList, ForecastReceipt
 from api.conditions.sources.manual import ManualForecast
@@ -21,7 +22,7 @@ TripId = Annotated[Slug, Path(description="Id of the trip.")]
 Hash = Annotated[str, Path(pattern="^[0-9a-f]{64}$", description="Content hash of the forecast.")]
 
 
-@router.post("", status_code=status.HTTP_201_CREATED)
+@router.post("", dependencies=[permit("forecast.enter")], status_code=status.HTTP_201_CREATED)
 def receive(
     trip: TripId,
     typed: ManualForecast,
@@ -38,14 +39,19 @@ def receive(
     return receipt
 
 
-@router.get("")
+@router.get("", dependencies=[permit("trip.read")])
 def listed(trip: TripId, reader: CurrentReader, journals: Journals, conn: Reading) -> ForecastList:
     """The forecasts a trip has received, newest issue first."""
     picture = journals.picture(conn, reader.outfit, trip).picture
     return service.forecasts_of(conn, reader.outfit, trip, picture)
 
 
-@router.get("/{forecast}", response_class=Response, responses={200: {"content": {"application/json": {}}}})
+@router.get(
+    "/{forecast}",
+    dependencies=[permit("trip.read")],
+    response_class=Response,
+    responses={200: {"content": {"application/json": {}}}},
+)
 def one(trip: TripId, forecast: Hash, reader: CurrentReader, journals: Journals, conn: Reading) -> Response:
     """One forecast whole, as the very bytes its hash is taken over."""
     picture = journals.picture(conn, reader.outfit, trip).picture

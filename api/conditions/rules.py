@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from api.conditions import variables as cf
-from api.conditions.forecast import Forecast, Series
+from api.conditions.forecast import Forecast
+from api.conditions.series import Series
 from api.science import atmosphere, profile
 
 Floats = npt.NDArray[np.float64]

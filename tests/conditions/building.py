@@ -7,8 +7,11 @@ import numpy as np
 import numpy.typing as npt
 
 from api.conditions import variables as cf
-from api.conditions.forecast import Forecast, Kind, Point, Provenance, Series, epoch_s
+from api.conditions.forecast import Forecast, Kind, Point, Provenance, epoch_s
+from api.conditions.series import Series
+from api.conditions.stages import StageConditions
 from api.journal.trip import Night, Place, Stage, Terrain, TripPlan
+from api.kitlist.metrics import CONDITION_METRICS
 
 START = datetime(2026, 7, 4, tzinfo=UTC)
 PRESSURES_PA = np.array([85_000.0, 70_000.0, 60_000.0, 50_000.0])
@@ -131,3 +134,14 @@ def ensemble(
         level_kind="pressure",
         source_point=None if surface_m is None else Point(45.9, 7.9, surface_m),
     )
+
+
+def assert_equal(one: StageConditions, other: StageConditions, rows: list[int] | None = None) -> None:
+    """Assert that all numbers agree; `rows` of the second are compared with the first."""
+    for name in CONDITION_METRICS:
+        for kind in ("low", "high", "complete"):
+            mine, theirs = getattr(one, kind)[name], getattr(other, kind)[name]
+            np.testing.assert_array_equal(mine, theirs if rows is None else theirs[rows], err_msg=name)
+    for name, mine in one.hourly.items():
+        theirs = other.hourly[name]
+        np.testing.assert_array_equal(mine, theirs if rows is None else theirs[rows], err_msg=name)

@@ -14,7 +14,8 @@ from hypothesis.extra import numpy as arrays
 
 from api.conditions import variables as cf
 from api.conditions.canonical import content_hash, from_bytes, to_bytes
-from api.conditions.forecast import Forecast, Point, Provenance, Series
+from api.conditions.forecast import Forecast, Point, Provenance
+from api.conditions.series import Series
 from api.errors import Invalid
 from tests.conditions.building import START, ensemble
 from tests.conditions.kessandry import issue

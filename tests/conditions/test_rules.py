@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from api.conditions import rules
 from api.conditions import variables as cf
 from api.conditions.evaluate import evaluate
-from api.conditions.forecast import Forecast, Point, Provenance, Series, epoch_s
+from api.conditions.forecast import Forecast, Point, Provenance, epoch_s
 from api.conditions.rules import Moments, Reading, column_temperature_c
+from api.conditions.series import Series
 from api.conditions.sources.manual import parse, to_forecast
 from tests.conditions.building import HEIGHTS_M, PRESSURES_PA, START, TWO_DAYS, ensemble
 from tests.conditions.kessandry import PLACE, at

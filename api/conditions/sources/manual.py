@@ -16,7 +16,8 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 
 from api import units
 from api.conditions import variables as cf
-from api.conditions.forecast import Cell, Floats, Forecast, Ints, Point, Provenance, Series, epoch_s
+from api.conditions.forecast import Forecast, Point, Provenance, epoch_s
+from api.conditions.series import Cell, Floats, Ints, Series
 from api.errors import FieldProblem, Invalid, from_validation
 from api.journal.trip import Place
 from api.science.atmosphere import ZERO_C_IN_K
