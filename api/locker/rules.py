@@ -190,7 +190,8 @@ def availability(
         if claim.state not in ("promised", "out"):
             continue
         overdue = claim.state == "out" and claim.until_on < today
-        if overdue or (claim.from_on <= last and first <= claim.until_on):
+        begun = claim.state == "out" or claim.from_on <= last
+        if overdue or (begun and first <= claim.until_on):
             taken += claim.units
             against.append(_claim_in_words(claim, overdue=overdue))
     return Availability(max(item.quantity - taken, 0), tuple(against))
