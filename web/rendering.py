@@ -50,6 +50,10 @@ class Shell:
     units: words.Units = words.Units.METRIC
     reader: str | None = None
     demo: DemoBar | None = None
+    signed_in: bool = False
+    """Whether they have an account, and so can sign out."""
+    manages: bool = False
+    """Whether they let others in and keep them out."""
 
 
 ShellMaker = Callable[[Request], Shell]

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import uvicorn
 from fastapi import FastAPI, Request
-from fastapi.responses import Response
+from fastapi.responses import HTMLResponse, Response
 
 from api import errors
 from api.readiness.board import sheet
@@ -16,8 +16,33 @@ from web import site
 from web.pages import preferences
 from web.pages.board_show import freezing_lines, show_board, show_finding, show_sheet, show_trips
 from web.pages.board_view import BoardView, TripLine
-from web.rendering import DemoBar, Shell, problem_page, set_shell, units_of
-from web.words import Units
+from web.rendering import DemoBar, Shell, environment, forms_errors, problem_page, set_shell, units_of
+from web.words import Say, Units
+
+FORMS = """
+{% extends "_page.html" %}
+{% import "_forms.html" as forms %}
+{% block title %}Forms{% endblock %}
+{% block main %}
+<h1>Every kind of field</h1>
+{{ forms.wrongs(problem) }}
+<form method="post" action="/forms">
+  {{ forms.field("name", "Name", "Kessandry", required=true, more={"autocomplete": "off"}) }}
+  {{ forms.field("level", "Freezing level", "x", hint="Lowest of the block.", errors=errors,
+                 units=[("m", "m"), ("ft", "ft")], unit_value="ft", more={"inputmode": "numeric"}) }}
+  {{ forms.field("gust", "Gusts", "", type="number", unit="km/h", more={"min": 0, "step": 5}) }}
+  {{ forms.field("at", "Issued at", "2026-09-12T06:00", type="datetime-local") }}
+  {{ forms.field("file", "Roster file", type="file", hint="CSV or XLSX.") }}
+  {{ forms.area("remark", "Remark", "Two lines\nof text", errors=errors) }}
+  {{ forms.pick("zone", "Zone", [("feet", "Feet"), ("legs", "Legs")], "legs") }}
+  {{ forms.choice("state", "How is it?", [("fits", "Fits"), ("unfit", "Unfit", "There, but not fit for this.")],
+                  "fits", errors=errors, hint="As tried on.") }}
+  {{ forms.choice("terrain", "Ground", [("ice", "Glacier"), ("snow", "Steep snow")], ["snow"], type="checkbox") }}
+  {{ forms.tick("sure", "I have looked at it myself", hint="Nobody else's word.") }}
+  {{ forms.actions("Save", other=[("then", "more", "Save and add another")], back="/") }}
+</form>
+{% endblock %}
+"""
 
 
 def shell(request: Request) -> Shell:
@@ -85,6 +110,15 @@ def build() -> FastAPI:
     @app.get("/trips/{trip}/party")
     def party(request: Request, trip: str) -> Response:
         return subject(request, trip, "party")
+
+    @app.get("/forms")
+    def forms(request: Request) -> Response:
+        names = ("level", "remark", "state")
+        fields = [errors.FieldProblem(name, "x", "Write it otherwise.", "Cannot be read.") for name in names]
+        problem = errors.Invalid("3 fields need a correction.", fields=fields).body()
+        template = environment().from_string(FORMS)
+        around = {"shell": shell(request), "say": Say(), "path": "/forms"}
+        return HTMLResponse(template.render(problem=problem, errors=forms_errors(problem), **around))
 
     site.mount(app)
     return app

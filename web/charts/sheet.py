@@ -224,11 +224,13 @@ def _dark(plan: TripPlan, scale: Scale) -> tuple[Band, ...]:
 
 
 def _lowest(levels: Levels, scale: Scale, say: words.Say) -> tuple[Mark, ...]:
-    """A word at the lowest known hour on the sheet."""
+    """A word in the middle of the lowest hours that are known."""
     known = [(level, at) for at, level in levels.known(scale.first, scale.last)]
     if not known:
         return ()
-    level, at = min(known)
+    lowest = min(level for level, _ in known)
+    plateau = [(level, at) for level, at in known if level - lowest < 1.0]
+    level, at = plateau[len(plateau) // 2]
     return (Mark(scale.x(at), scale.y(level), f"{say.temperature(0.0)} at {say.elevation(level)}"),)
 
 

@@ -9,6 +9,7 @@ from fastapi.responses import Response
 from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader, may_see
+from api.access.permissions import permit
 from api.db import Reading
 from api.journal.kinds import PARTY
 from api.journal.queries import TripRow
@@ -23,7 +24,7 @@ from web.words import Units
 router = APIRouter(include_in_schema=False)
 
 
-@router.get("/")
+@router.get("/", dependencies=[permit("trip.list")])
 def trips(request: Request, conn: Reading, reader: CurrentReader, readiness: Evaluations) -> Response:
     """The trips one may see, and how those ahead stand."""
     seen = may_see(conn, reader)
@@ -37,7 +38,7 @@ def trips(request: Request, conn: Reading, reader: CurrentReader, readiness: Eva
     return show_trips(request, lines, today)
 
 
-@router.get("/trips/{trip}")
+@router.get("/trips/{trip}", dependencies=[permit("trip.read")])
 def board_page(
     request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
@@ -45,7 +46,7 @@ def board_page(
     return _board(request, trip, conn, reader, readiness, part=False)
 
 
-@router.get("/trips/{trip}/_board")
+@router.get("/trips/{trip}/_board", dependencies=[permit("trip.read")])
 def board_part(
     request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
@@ -53,7 +54,7 @@ def board_part(
     return _board(request, trip, conn, reader, readiness, part=True)
 
 
-@router.get("/trips/{trip}/findings/{finding:path}")
+@router.get("/trips/{trip}/findings/{finding:path}", dependencies=[permit("trip.read")])
 def finding_page(
     request: Request, trip: str, finding: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
@@ -61,8 +62,8 @@ def finding_page(
     return show_finding(request, readiness.board(conn, reader.outfit, trip), finding)
 
 
-@router.get("/trips/{trip}/people/{subject}")
-@router.get("/trips/{trip}/ropes/{subject}")
+@router.get("/trips/{trip}/people/{subject}", dependencies=[permit("trip.read")])
+@router.get("/trips/{trip}/ropes/{subject}", dependencies=[permit("trip.read")])
 def subject_page(
     request: Request, trip: str, subject: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
@@ -71,7 +72,7 @@ def subject_page(
     return show_sheet(request, readiness.board(conn, reader.outfit, trip), subject, rows)
 
 
-@router.get("/trips/{trip}/party")
+@router.get("/trips/{trip}/party", dependencies=[permit("trip.read")])
 def party_page(
     request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:

@@ -111,9 +111,11 @@ class BoardView:
 
     @cached_property
     def hours(self) -> tuple[WeatherHour, ...]:
-        """The next hours, thinned out evenly to what one takes in at a glance."""
-        step = -(-len(self.board.next_hours) // MOST_HOURS) or 1
-        return self.board.next_hours[::step]
+        """The next hours, thinned out evenly to what one takes in at a glance; none when nothing is known."""
+        hours = self.board.next_hours
+        if all(hour.freezing_level_m is hour.air_temperature_c is hour.wind_mps is None for hour in hours):
+            return ()
+        return hours[:: -(-len(hours) // MOST_HOURS)]
 
     @cached_property
     def asks(self) -> tuple[Ask, ...]:

@@ -1,20 +1,24 @@
 // Keeps a page live. One event stream a browser and trip: the tab that holds the lock listens and tells the others.
 //
-// The server sends `revision` when the journal has grown and `beat` every few seconds; both carry the number of the newest
-// entry. A number newer than the one on the page becomes the DOM event `board:changed`, and htmx fetches the part again.
+// The server sends `revision` when the journal has grown, and may send `beat` now and then; the id of both is the number
+// of the newest entry. A number newer than the page's becomes the DOM event `board:changed`, and htmx fetches the part again.
 (() => {
   const url = document.body.dataset.live;
   if (!url || !("EventSource" in window)) return;
 
-  const SILENCE_MS = 45000;
-  const AGAIN_MS = 4000;
+  const SILENCE_MS = 60000; // a stream that beats and then falls silent is dead
+  const AGAIN_MS = 4000; // until the next try when the browser has given up
+  const GRACE_MS = 5000; // a stream that is merely renewed is no loss
   const pulse = document.getElementById("pulse");
   const channel = "BroadcastChannel" in window ? new BroadcastChannel("rimaye " + url) : null;
   let stream = null;
   let leads = false;
+  let connected = false;
   let lostAt = null;
-  let heard = 0;
+  let beatAt = 0;
+  let newest = 0;
   let again = 0;
+  let grace = 0;
 
   const board = () => document.querySelector("[data-revision]");
   const revision = () => Number(board()?.dataset.revision ?? 0);
@@ -24,19 +28,29 @@
     if (!pulse) return;
     const asOf = board()?.dataset.asOf;
     const text = lostAt ? "No connection since " + clock(lostAt)
-      : (heard ? "Live" : "Connecting") + (asOf ? ", last update " + asOf : "");
+      : (connected ? "Live" : "Connecting") + (asOf ? ", last update " + asOf : "");
     pulse.hidden = false;
-    pulse.dataset.state = lostAt ? "lost" : heard ? "live" : "waiting";
+    pulse.dataset.state = lostAt ? "lost" : connected ? "live" : "waiting";
     if (pulse.textContent !== text) pulse.textContent = text;
   }
 
+  function catchUp() {
+    if (newest > revision()) document.body.dispatchEvent(new CustomEvent("board:changed", { bubbles: true }));
+  }
+
   function take(message) {
+    if (message.kind === "ask") {
+      if (leads) channel.postMessage(lostAt ? { kind: "lost" } : { kind: "open", seq: newest });
+      return;
+    }
     if (message.kind === "lost") {
       lostAt ??= new Date();
     } else {
       lostAt = null;
-      heard = Date.now();
-      if (message.seq > revision()) document.body.dispatchEvent(new CustomEvent("board:changed", { bubbles: true }));
+      connected = true;
+      newest = Math.max(newest, message.seq);
+      if (message.kind === "beat") beatAt = Date.now();
+      catchUp();
     }
     say();
   }
@@ -46,43 +60,44 @@
     channel?.postMessage(message);
   }
 
-  function close() {
-    stream?.close();
-    stream = null;
-  }
-
   function open() {
     if (!leads) return;
     clearTimeout(again);
-    close();
+    stream?.close();
     stream = new EventSource(url);
-    const number = (event) => tell({ kind: event.type, seq: Number(event.data) || 0 });
-    stream.addEventListener("revision", number);
-    stream.addEventListener("beat", number);
-    stream.addEventListener("open", () => tell({ kind: "open", seq: 0 }));
+    const heard = (event) => {
+      clearTimeout(grace);
+      tell({ kind: event.type, seq: Number(event.lastEventId) || 0 });
+    };
+    for (const kind of ["open", "revision", "beat"]) stream.addEventListener(kind, heard);
     stream.addEventListener("error", () => {
-      tell({ kind: "lost" });
-      if (stream?.readyState === EventSource.CLOSED) again = setTimeout(open, AGAIN_MS);
+      clearTimeout(grace);
+      grace = setTimeout(() => tell({ kind: "lost" }), connected && navigator.onLine ? GRACE_MS : 0);
+      if (stream.readyState === EventSource.CLOSED) again = setTimeout(open, AGAIN_MS);
     });
   }
 
-  // A stream can die without a word, for instance when a phone sleeps. The beat tells.
   setInterval(() => {
-    if (!heard || Date.now() - heard < SILENCE_MS) return;
-    if (leads) { tell({ kind: "lost" }); open(); } else take({ kind: "lost" });
-  }, SILENCE_MS / 3);
+    if (!beatAt || Date.now() - beatAt < SILENCE_MS) return;
+    tell({ kind: "lost" });
+    beatAt = 0;
+    open();
+  }, SILENCE_MS / 4);
 
   channel?.addEventListener("message", (event) => take(event.data));
-  window.addEventListener("online", () => open());
-  window.addEventListener("offline", () => tell({ kind: "lost" }));
+  window.addEventListener("online", open);
+  window.addEventListener("offline", () => take({ kind: "lost" }));
   document.addEventListener("visibilitychange", () => {
     if (document.visibilityState !== "visible") return;
-    if (lostAt || (heard && Date.now() - heard > SILENCE_MS)) open();
+    if (lostAt) open();
+    catchUp();
   });
   document.addEventListener("htmx:after:swap", say);
 
   const lead = () => { leads = true; open(); return new Promise(() => {}); };
-  if (navigator.locks && channel) navigator.locks.request("rimaye " + url, lead);
-  else lead();
+  if (navigator.locks && channel) {
+    navigator.locks.request("rimaye " + url, lead);
+    channel.postMessage({ kind: "ask" });
+  } else lead();
   say();
 })();
