@@ -90,6 +90,7 @@ def propose(
         notices=table.notices,
         problems=() if results else (_no_rows(header),),
         fingerprint=fingerprint(results, teams),
+        header=header.number,
     )
 
 

@@ -44,6 +44,8 @@ class Imported:
     updated: int
     changed: bool
     left_out: tuple[RowResult, ...]
+    header: int
+    """Number of the file's header row."""
 
 
 def preview(
@@ -99,7 +101,7 @@ def confirm(
     if bodies:
         outcomes = journal.write(work, reader, trip_id, *bodies, device=device, seen_seq=snapshot.seq)
         seq = max(outcome.seq or 0 for outcome in outcomes)
-    return Imported(seq, added, len(proposal.profiles) - added, bool(bodies), left_out)
+    return Imported(seq, added, len(proposal.profiles) - added, bool(bodies), left_out, proposal.header)
 
 
 def _check_usable(proposal: Proposal, picture: Picture) -> None:

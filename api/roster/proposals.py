@@ -99,6 +99,8 @@ class Proposal:
     """What is wrong with the file as a whole; then no row is judged."""
     fingerprint: str
     """The same for the same proposal; new identifiers do not count."""
+    header: int = 0
+    """Number of the header row; 0 when none was found."""
 
     def with_outcome(self, *outcomes: Outcome) -> tuple[RowResult, ...]:
         """The rows that amount to any of these."""

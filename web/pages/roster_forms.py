@@ -150,6 +150,12 @@ def shown(value: float | None, unit: str = "m", inside: str = "m") -> str:
     return f"{number:.0f}" if unit == "ft" else f"{round(number, 6):.6f}".rstrip("0").rstrip(".")
 
 
+def row_of(name: str, group: str) -> int:
+    """The number of the row a field belongs to; -1 for a field of another group."""
+    found = re.fullmatch(rf"{group}\.(\d{{1,2}})\.\w+", name)
+    return int(found[1]) if found else -1
+
+
 def length_unit(units: Units) -> str:
     """The unit in which this reader types elevations."""
     return "ft" if units is Units.US else "m"

@@ -1,4 +1,4 @@
-"""What all pages of the roster share: saving and going on, or showing the form again with what is in the way."""
+"""What all pages of the roster share: saving and going on, or showing the form again."""
 
 from __future__ import annotations
 
@@ -11,11 +11,15 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
+from sqlalchemy import Connection
 
+from api.access.current import Reader
 from api.access.permissions import may
 from api.db import Work
-from api.errors import Conflict, Invalid
+from api.errors import Conflict, Invalid, NotFound
 from api.journal.pictures import Snapshot
+from api.kitlist import service as kit_lists
+from api.kitlist.schemas import Edition
 from api.roster.changes import Change, ChangedMeanwhile
 from api.roster.rules import local_input
 from web.rendering import forms_errors, page, shell_of
@@ -115,3 +119,13 @@ def told(value: Any, say: Say) -> str:
     if isinstance(value, tuple | list):
         return ", ".join(told(inner, say) for inner in value)
     return str(value)
+
+
+def edition_of(conn: Connection, reader: Reader, edition_id: str | None) -> Edition | None:
+    """A kit list edition; None when there is none of this id."""
+    if edition_id is None:
+        return None
+    try:
+        return kit_lists.get_edition(conn, reader.outfit, edition_id)
+    except NotFound:
+        return None
