@@ -35,9 +35,10 @@ FORMS = """
   {{ forms.field("file", "Roster file", type="file", hint="CSV or XLSX.") }}
   {{ forms.area("remark", "Remark", "Two lines\nof text", errors=errors) }}
   {{ forms.pick("zone", "Zone", [("feet", "Feet"), ("legs", "Legs")], "legs") }}
-  {{ forms.choice("state", "How is it?", [("fits", "Fits"), ("unfit", "Unfit", "There, but not fit for this.")],
+  {{ forms.choice("state", "How is it?", [("fits", "Fits"), ("unfit", "Unfit", "There, but not fit.")],
                   "fits", errors=errors, hint="As tried on.") }}
-  {{ forms.choice("terrain", "Ground", [("ice", "Glacier"), ("snow", "Steep snow")], ["snow"], type="checkbox") }}
+  {{ forms.choice("terrain", "Ground", [("ice", "Glacier"), ("snow", "Steep snow")], ["snow"],
+                  type="checkbox") }}
   {{ forms.tick("sure", "I have looked at it myself", hint="Nobody else's word.") }}
   {{ forms.actions("Save", other=[("then", "more", "Save and add another")], back="/") }}
 </form>
