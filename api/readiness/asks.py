@@ -252,7 +252,8 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
     certain = np.zeros(shape, dtype=bool)
     bounds: dict[int, Floats] = {}
     open_bounds: dict[int, Bools] = {}
-    on_stage = [_where_needed(requirement, plan) for requirement in edition.requirements]
+    ahead = _ahead(conditions)
+    on_stage = [_where_needed(requirement, plan) & ahead for requirement in edition.requirements]
     for c, check in enumerate(checks):
         requirement = edition.requirements[check.requirement]
         if requirement.optional:
@@ -268,6 +269,13 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
     return Asks(
         edition, plan, conditions, checks, asked, certain, bounds, open_bounds, spans_of(checks), weather
     )
+
+
+def _ahead(conditions: StageConditions) -> Bools:
+    """By stage: what is over asks nothing any more; when all is over, the list stands as it was."""
+    if conditions.over.size == 0 or conditions.over.all():
+        return np.ones(len(conditions.stages), dtype=bool)
+    return ~conditions.over
 
 
 def _where_needed(requirement: Requirement, plan: TripPlan) -> Bools:
