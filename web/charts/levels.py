@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -30,6 +30,7 @@ class Levels:
 
     def known(self, start: datetime, end: datetime) -> Iterator[tuple[datetime, float]]:
         """The hours of the forecast itself that are known, from `start` to `end`."""
+        start, end = start.astimezone(UTC), end.astimezone(UTC)  # comparing within one zone is much faster
         for at, level in zip(self.at, self.base, strict=True):
             if start <= at <= end and math.isfinite(level):
                 yield at, level

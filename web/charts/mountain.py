@@ -12,8 +12,8 @@ from datetime import datetime, timedelta
 
 from api.conditions.stages import StageConditions
 from api.journal.trip import Stage, TripPlan
-from api.science.sun import dark_hours
 from web import words
+from web.charts.dark import dark_spans, dark_time
 from web.charts.levels import Levels, levels_of
 from web.charts.sheet import Drawing, Size, Threshold, draw
 from web.charts.way import Point, way_of
@@ -71,13 +71,18 @@ def picture(
 def _sentences(
     plan: TripPlan, levels: Levels, thresholds: Sequence[Threshold], say: words.Say
 ) -> Iterable[str]:
+    start, end = plan.stages[0].starts_at, plan.stages[-1].ends_at
+    spans = dark_spans(start, end, plan.place.latitude_deg, plan.place.longitude_deg)
     ends = [*(stage.starts_at for stage in plan.stages[1:]), plan.stages[-1].ends_at]
     for stage, until in zip(plan.stages, ends, strict=True):
         top = _top_of(stage)
         known = [level for _, level in levels.known(stage.starts_at, until)]
-        parts = (_way_words(stage, top, say), _dark_words(plan, stage), _level_words(known, top, say))
+        parts = (
+            _way_words(stage, top, say),
+            _dark_words(dark_time(spans, stage.starts_at, stage.ends_at)),
+            _level_words(known, top, say),
+        )
         yield " ".join(part for part in parts if part)
-    start, end = plan.stages[0].starts_at, plan.stages[-1].ends_at
     for line in thresholds:
         under = [at for at, level in levels.known(start, end) if level < line.elevation_m]
         when = f"crossed from {say.day_time(under[0])} on" if under else "not crossed in the hours forecast"
@@ -98,9 +103,8 @@ def _way_words(stage: Stage, top: Point, say: words.Say) -> str:
     return f"{text}, {say.time(stage.ends_at)} at {stage.to_name}, {say.elevation(stage.to_m)}."
 
 
-def _dark_words(plan: TripPlan, stage: Stage) -> str:
-    hours = dark_hours(stage.starts_at, stage.ends_at, plan.place.latitude_deg, plan.place.longitude_deg)
-    return f"{words.duration(timedelta(hours=hours))} of it in the dark." if hours >= 0.1 else ""
+def _dark_words(dark: timedelta) -> str:
+    return f"{words.duration(dark)} of it in the dark." if dark >= timedelta(minutes=5) else ""
 
 
 def _level_words(known: Sequence[float], top: Point, say: words.Say) -> str:

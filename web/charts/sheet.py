@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 from api.journal.trip import TripPlan
-from api.science.sun import level_crossings
 from web import words
+from web.charts.dark import dark_spans
 from web.charts.levels import Levels
 from web.charts.way import Point, elevation_at
 
@@ -158,7 +158,7 @@ def draw(
 
 
 def _scale(size: Size, way: Sequence[Point], levels: Levels, thresholds: Sequence[Threshold]) -> Scale:
-    first, last = way[0].at - _BEFORE, way[-1].at + _AFTER
+    first, last = (way[0].at - _BEFORE).astimezone(UTC), (way[-1].at + _AFTER).astimezone(UTC)
     high = max(point.elevation_m for point in way)
     low = min(point.elevation_m for point in way)
     shown = [level for _, level in levels.known(first, last)] + [line.elevation_m for line in thresholds]
@@ -180,14 +180,23 @@ def _line(corners: Iterable[Corner]) -> str:
 
 def _runs(moments: Sequence[datetime], values: Sequence[float], scale: Scale) -> list[list[Corner]]:
     """The stretches of a curve that are known, each of two points at least, cut at the edges of the sheet."""
-    hour = timedelta(hours=1)
+    first, last = scale.first - timedelta(hours=1), scale.last + timedelta(hours=1)
     runs: list[list[Corner]] = [[]]
     for at, value in zip(moments, values, strict=True):
         if not math.isfinite(value):
             runs.append([])
-        elif scale.first - hour < at < scale.last + hour:
+        elif first < at < last:
             runs[-1].append((scale.x(at), scale.y(value)))
-    return [run for run in runs if len(run) > 1]
+    return [_bends(run) for run in runs if len(run) > 1]
+
+
+def _bends(run: Sequence[Corner]) -> list[Corner]:
+    """The points at which a curve bends; those between them would be drawn by the line anyway."""
+    kept = [run[0]]
+    for (_, before), point, (_, after) in zip(run, run[1:], run[2:], strict=False):
+        if before != point[1] or point[1] != after:
+            kept.append(point)
+    return [*kept, run[-1]]
 
 
 def _hachures(slopes: Sequence[Corner], bottom: float) -> str:
@@ -211,16 +220,8 @@ def _hachures(slopes: Sequence[Corner], bottom: float) -> str:
 
 def _dark(plan: TripPlan, scale: Scale) -> tuple[Band, ...]:
     place = plan.place
-    light, turns = level_crossings(scale.first, scale.last, place.latitude_deg, place.longitude_deg)
-    dark_since = None if light else scale.first
-    bands = []
-    for at, rises in turns:
-        if rises and dark_since is not None:
-            bands.append((dark_since, at))
-        dark_since = None if rises else at
-    if dark_since is not None:
-        bands.append((dark_since, scale.last))
-    return tuple(Band(scale.x(start), round(scale.x(end) - scale.x(start), 1)) for start, end in bands)
+    spans = dark_spans(scale.first, scale.last, place.latitude_deg, place.longitude_deg)
+    return tuple(Band(scale.x(start), round(scale.x(end) - scale.x(start), 1)) for start, end in spans)
 
 
 def _lowest(levels: Levels, scale: Scale, say: words.Say) -> tuple[Mark, ...]:
