@@ -20,21 +20,40 @@ from api.readiness.board import Evaluation
 from api.readiness.service import Readiness
 
 
-def propose(conn: Connection, reader: Reader, readiness: Readiness, trip: str) -> CoverPlan:
-    """The best cover of a trip's known gaps, as things stand."""
+def propose(
+    conn: Connection, reader: Reader, readiness: Readiness, trip: str, *, sent_up: bool = False
+) -> CoverPlan:
+    """The best cover of a trip's known gaps, as things stand.
+
+    Once the party has left base, the locker counts only when somebody can bring things up (`sent_up`).
+    """
     evaluation = readiness.evaluation(conn, reader.outfit, trip)
-    found, now = _options(conn, reader, readiness, evaluation)
-    return cover_plan(evaluation, found, now=now)
+    at_base = sent_up or not has_left_base(evaluation)
+    found, now = _options(conn, reader, readiness, evaluation, at_base)
+    return cover_plan(evaluation, found, now=now, at_base=at_base)
 
 
-def apply(work: Work, reader: Reader, readiness: Readiness, trip: str, lines: Sequence[str]) -> Applied:
+def has_left_base(evaluation: Evaluation) -> bool:
+    """Whether a hold point is recorded as passed."""
+    return bool(evaluation.picture.holds_passed)
+
+
+def apply(
+    work: Work,
+    reader: Reader,
+    readiness: Readiness,
+    trip: str,
+    lines: Sequence[str],
+    *,
+    sent_up: bool = False,
+) -> Applied:
     """Promise the chosen lines, all in this unit of work.
 
     Each is held against what can be had at this moment: one that cannot be kept any more is refused with the
     reason and stands in no other's way.
     """
     evaluation = readiness.evaluation(work, reader.outfit, trip)
-    found, _ = _options(work, reader, readiness, evaluation)
+    found, _ = _options(work, reader, readiness, evaluation, sent_up or not has_left_base(evaluation))
     desk, chosen = Desk(work, reader, readiness, trip), _Chosen(found)
     results: dict[str, LineResult] = {}
     # Boots before the crampons that must suit them.
@@ -56,11 +75,12 @@ def apply(work: Work, reader: Reader, readiness: Readiness, trip: str, lines: Se
 
 
 def _options(
-    conn: Connection, reader: Reader, readiness: Readiness, evaluation: Evaluation
+    conn: Connection, reader: Reader, readiness: Readiness, evaluation: Evaluation, at_base: bool
 ) -> tuple[Options, datetime]:
     plan, now = evaluation.plan, readiness.clock.now()
-    stock = stock_for(conn, reader.outfit, plan.starts_on, plan.ends_on, today=today_on(plan, now))
-    return options(evaluation, stock, queries.shops(conn, reader.outfit), now=now), now
+    stock = stock_for(conn, reader, plan.starts_on, plan.ends_on, today=today_on(plan, now))
+    shops = queries.shops(conn, reader.outfit)
+    return options(evaluation, stock, shops, now=now, at_base=at_base), now
 
 
 class _Chosen:

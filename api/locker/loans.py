@@ -185,7 +185,7 @@ class Desk:
             )
 
     def _to_be_had(self, thing: Item, until: date, units: int) -> None:
-        rows = queries.loans_of(self._work, self._reader.outfit, thing.id).get(thing.id, [])
+        rows = service.loans_seen(self._work, self._reader, thing.id).get(thing.id, [])
         had = availability(thing, claims_of(rows), self._plan.starts_on, until, today=self._today)
         if had.free < units:
             why = "; ".join(had.against) or f"{had.free} there, {units} wanted"

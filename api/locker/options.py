@@ -84,6 +84,8 @@ class Options:
     """Findings for which something is promised or handed out already."""
     to_look_at: tuple[Finding, ...]
     """Open findings that are not known gaps: looking comes before lending."""
+    not_gear: tuple[Finding, ...]
+    """Open findings that nothing lent can close: certificates, permits, plans."""
     own_kinds: Mapping[str, str | None]
     """For gaps in what must suit something else: the kind of that which the person has, if it is no gap
     itself."""
@@ -97,6 +99,7 @@ def options(
     shops: Sequence[Shop],
     *,
     now: datetime,
+    at_base: bool = True,
 ) -> Options:
     """Everything that could cover the known gaps of a trip.
 
@@ -110,8 +113,10 @@ def options(
         What can be bought on the way.
     now
         Shops that are shut by then are left out.
+    at_base
+        Whether the locker and the shops are within reach; on the mountain only what is there can be shared.
     """
-    collected = _Collected(evaluation, now)
+    collected = _Collected(evaluation, now, at_base)
     if evaluation.asks is None or evaluation.lacks is None:
         return collected.done()
     collected.from_locker(stock)
@@ -135,9 +140,10 @@ class _Thing:
 class _Collected:
     """Offers as they are found."""
 
-    def __init__(self, evaluation: Evaluation, now: datetime) -> None:
+    def __init__(self, evaluation: Evaluation, now: datetime, at_base: bool) -> None:
         self._evaluation = evaluation
         self._now = now
+        self._at_base = at_base
         self._picture = evaluation.picture
         self._profiles = self._picture.profiles
         self._ropes = {m: rope.id for rope in self._picture.rope_teams for m in rope.members}
@@ -147,10 +153,11 @@ class _Collected:
             for loan in loans
             if isinstance(loan, LoanPromised | LoanHandedOut)
         }
-        known = [finding for finding in evaluation.findings if finding.known_gap]
+        known = [f for f in evaluation.findings if f.known_gap and self._is_gear(f)]
         self._promised = tuple(f.id for f in known if f.id in waiting)
         self._findings = {f.id: f for f in known if f.id not in waiting}
-        self._to_look_at = tuple(f for f in evaluation.findings if not f.known_gap)
+        self._to_look_at = tuple(f for f in evaluation.findings if not f.known_gap and self._is_gear(f))
+        self._not_gear = tuple(f for f in evaluation.findings if not self._is_gear(f))
         self._by_requirement: defaultdict[str, list[Finding]] = defaultdict(list)
         for finding in self._findings.values():
             self._by_requirement[finding.requirement].append(finding)
@@ -183,6 +190,7 @@ class _Collected:
             turned_down={id_: tuple(says) for id_, says in self._turned_down.items()},
             promised=self._promised,
             to_look_at=self._to_look_at,
+            not_gear=self._not_gear,
             own_kinds=self._own_kinds,
             wanted=self._wanted,
         )
@@ -200,7 +208,9 @@ class _Collected:
                 left = residual(self._evaluation, self._index[requirement.id], item.answers)
                 thing = _Thing(source, giver, left, item.answers, item.traits)
                 for finding in findings:
-                    if available.any:
+                    if not self._at_base:
+                        self._decline(finding, thing, "at base, which the party has left")
+                    elif available.any:
                         self._offer(finding, thing, self._fit(finding, item.sized_by, item.size))
                     else:
                         self._decline(finding, thing, "; ".join(available.against))
@@ -248,6 +258,8 @@ class _Collected:
     def from_shops(self, shops: Sequence[Shop]) -> None:
         """What can still be bought; the cheaper of two shops for one gap."""
         bought: set[str] = set()
+        if not self._at_base:
+            return
         for shop in sorted(shops, key=lambda s: (s.price is None, s.price or 0.0, s.id)):
             if shop.until is not None and shop.until <= self._now:
                 continue
@@ -348,6 +360,14 @@ class _Collected:
         for id_ in requirements:
             if edition is not None and self._by_requirement.get(id_):
                 yield edition.requirements[self._index[id_]], self._by_requirement[id_]
+
+    def _is_gear(self, finding: Finding) -> bool:
+        """Whether a thing could close it: it has a weight, or is counted out like fuel."""
+        edition = self._evaluation.edition
+        requirement = edition.requirement(finding.requirement) if edition is not None else None
+        if requirement is None or requirement.zone is Zone.PAPERS:
+            return False
+        return requirement.weight_g is not None or requirement.how_many.computed is not None
 
     def _fit(self, finding: Finding, measure: Measure, size: str | None) -> Fit:
         """Whether a size fits who needs it; None: any size can be had, so only theirs must be known."""

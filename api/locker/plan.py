@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 
 from api.kitlist.schemas import Grade, Requirement, Scope
 from api.locker.cover import Offer, Planner, Score, Source
@@ -28,7 +28,7 @@ _GRADE_NOUN = {
 }
 
 
-def cover_plan(evaluation: Evaluation, found: Options, *, now: datetime) -> CoverPlan:
+def cover_plan(evaluation: Evaluation, found: Options, *, now: datetime, at_base: bool) -> CoverPlan:
     """The best cover of a trip's gaps, line by line, the gravest first."""
     planner = Planner(found.problem)
     taken = planner.solution.taken
@@ -44,6 +44,8 @@ def cover_plan(evaluation: Evaluation, found: Options, *, now: datetime) -> Cove
         help=tuple(_help(evaluation, found, planner, open_)),
         promised=tuple(by_id[id_].title for id_ in found.promised),
         to_look_at=tuple(finding.title for finding in found.to_look_at),
+        not_gear=tuple(finding.title for finding in found.not_gear),
+        at_base=at_base,
         summary=_summary(found, taken),
     )
 
@@ -67,7 +69,7 @@ def cover_line(evaluation: Evaluation, found: Options, offer: Offer) -> CoverLin
         whom=giver.whom,
         units=offer.units,
         leaves=offer.leaves,
-        says=_sentence(finding, giver, offer),
+        says=_sentence(finding, giver, offer, evaluation.plan.place.zone),
         fit=_fit_words(giver, detail),
         to_try=detail.to_try,
         remains=detail.remains,
@@ -75,7 +77,7 @@ def cover_line(evaluation: Evaluation, found: Options, offer: Offer) -> CoverLin
     )
 
 
-def _sentence(finding: Finding, giver: Giver, offer: Offer) -> str:
+def _sentence(finding: Finding, giver: Giver, offer: Offer, zone: tzinfo) -> str:
     count = f"{offer.units} × " if offer.units > 1 else ""
     size = f", size {giver.size}" if giver.size else ""
     thing = f"{count}{giver.what}{size}"
@@ -86,7 +88,8 @@ def _sentence(finding: Finding, giver: Giver, offer: Offer) -> str:
         does = f"turns a {_GRADE_NOUN[finding.grade][0]} into {_article(offer.leaves)}"
     if giver.source == "bought":
         shop = giver.shop
-        until = f", until {shop.until:%Y-%m-%d %H:%M}" if shop and shop.until else ""
+        shuts = shop.until.astimezone(zone) if shop and shop.until else None
+        until = f", until {shuts:%Y-%m-%d %H:%M}" if shuts else ""
         price = f" for {shop.price:g} {shop.currency}".rstrip() if shop and shop.price is not None else ""
         return f"{finding.subject_name} buys {thing} at {giver.whom}{price}{until}: {does}."
     return f"{finding.subject_name} gets {thing} from {giver.whom}: {does}."
@@ -99,6 +102,8 @@ def _article(grade: Grade) -> str:
 def _fit_words(giver: Giver, detail: Detail) -> str:
     if giver.source == "bought" and detail.fit is Fit.UNKNOWN:
         return "Their size is not known: ask before buying."
+    if detail.fit is Fit.FITS and not giver.size:
+        return ""
     return _FIT_WORDS[detail.fit]
 
 

@@ -94,7 +94,7 @@ class EventShown(Shown):
 
 
 class LoanShown(Shown):
-    """A loan of a thing on some trip."""
+    """A loan of a thing on some trip; of a trip that is not the reader's to see only the days are told."""
 
     trip: str
     trip_name: str
@@ -295,6 +295,10 @@ class CoverPlan(Shown):
     """Findings for which something is promised already, by title."""
     to_look_at: tuple[str, ...]
     """Open findings that are not known gaps, by title: look first."""
+    not_gear: tuple[str, ...]
+    """Open findings that nothing lent can close, by title."""
+    at_base: bool
+    """Whether the locker and the shops count as within reach."""
     summary: str
 
 
@@ -302,6 +306,8 @@ class Apply(Taken):
     """Which lines of a plan to promise."""
 
     lines: Annotated[list[Annotated[str, Field(max_length=300)]], Field(min_length=1, max_length=400)]
+    sent_up: bool = False
+    """Whether things can be brought up from base."""
 
 
 class LineResult(Shown):

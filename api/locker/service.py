@@ -6,7 +6,7 @@ from datetime import date
 
 from sqlalchemy import Connection
 
-from api.access.current import Reader
+from api.access.current import Reader, may_see
 from api.clock import Clock
 from api.db import Work
 from api.errors import Conflict, Invalid, NotFound
@@ -39,9 +39,18 @@ def find(conn: Connection, outfit: str, item_id: str) -> Item:
     return found
 
 
+def loans_seen(conn: Connection, reader: Reader, item_id: str | None = None) -> dict[str, list[LoanRow]]:
+    """Loans by item id; of trips that are not the reader's to see only the days remain."""
+    seen = may_see(conn, reader)
+    return {
+        giver: [row if seen(row.trip_id) else row.hidden() for row in rows]
+        for giver, rows in queries.loans_of(conn, reader.outfit, item_id).items()
+    }
+
+
 def listed(
     conn: Connection,
-    outfit: str,
+    reader: Reader,
     *,
     today: date,
     first: date | None = None,
@@ -54,8 +63,9 @@ def listed(
 ) -> LockerList:
     """Things of the locker that match, by what they are and id. Without days, `free` is as of today."""
     days = _days(first, last, today)
-    loans = queries.loans_of(conn, outfit)
-    shown = [shown_item(thing, loans.get(thing.id, ()), days, today) for thing in queries.items(conn, outfit)]
+    loans = loans_seen(conn, reader)
+    things = queries.items(conn, reader.outfit)
+    shown = [shown_item(thing, loans.get(thing.id, ()), days, today) for thing in things]
     words = what.casefold().split()
     return LockerList(
         items=tuple(
@@ -70,29 +80,29 @@ def listed(
     )
 
 
-def one(conn: Connection, outfit: str, item_id: str, *, today: date) -> ItemPage:
+def one(conn: Connection, reader: Reader, item_id: str, *, today: date) -> ItemPage:
     """One thing with its loans and everything that happened to it. Raises NotFound."""
-    thing = find(conn, outfit, item_id)
-    rows = queries.loans_of(conn, outfit, item_id).get(item_id, [])
+    thing = find(conn, reader.outfit, item_id)
+    rows = loans_seen(conn, reader, item_id).get(item_id, [])
     shown = shown_item(thing, rows, _days(None, None, today), today)
     return ItemPage(
         **dict(shown),
         loans=tuple(_shown_loan(row) for row in reversed(rows)),
         events=tuple(
             EventShown(kind=event.kind, at=event.at, by=event.by_name, says=event.says)
-            for event in queries.events(conn, outfit, item_id)
+            for event in queries.events(conn, reader.outfit, item_id)
         ),
     )
 
 
 def stock_for(
-    conn: Connection, outfit: str, first: date, last: date, *, today: date
+    conn: Connection, reader: Reader, first: date, last: date, *, today: date
 ) -> list[tuple[Item, Availability]]:
     """Every thing with what of it can be had on some days."""
-    loans = queries.loans_of(conn, outfit)
+    loans = loans_seen(conn, reader)
     return [
         (thing, availability(thing, claims_of(loans.get(thing.id, [])), first, last, today=today))
-        for thing in queries.items(conn, outfit)
+        for thing in queries.items(conn, reader.outfit)
     ]
 
 
