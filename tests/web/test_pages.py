@@ -7,15 +7,21 @@ from collections.abc import Iterator
 from html.parser import HTMLParser
 
 import pytest
+from fastapi import FastAPI
+from fastapi.routing import iter_route_contexts
 from fastapi.testclient import TestClient
 from jinja2 import UndefinedError
 
+from api.access.current import Reader, Role
+from api.access.permissions import ACTIONS
 from api.readiness.board import sheet
 from api.readiness.schemas import CAUTION, CLEAR_MEANS
 from tests.support.pages import html_errors
 from tests.web import preview, sample
+from web.pages import mount_pages
 from web.pages.board_view import BoardView, by_zone
 from web.pages.preferences import _own_path
+from web.pages.screens import OUTFIT_SCREENS, TRIP_SCREENS, outfit_links, trip_links
 from web.rendering import environment, forms_errors
 from web.words import Units
 
@@ -247,3 +253,20 @@ def test_form_fields_tie_label_hint_and_error_together() -> None:
     assert 'value="&lt;x&gt;"' in text
     assert re.search(r'value="b" checked', text)
     assert forms_errors(None) == {}
+
+
+@pytest.mark.parametrize(("role", "offered"), [("lead", True), ("assistant", False), ("office", True)])
+def test_only_screens_one_may_open_are_offered(role: Role, offered: bool) -> None:
+    reader = Reader(outfit="o", staff="s", name="N", role=role)
+    assert ("/new-trip" in dict(outfit_links(reader))) is offered
+    assert f"{BOARD}/plan" in dict(trip_links(sample.TRIP, reader))
+
+
+def test_every_screen_that_is_offered_is_there_and_needs_the_action_it_names() -> None:
+    app = FastAPI()
+    mount_pages(app)
+    at = {context.path: context for context in iter_route_contexts(app.routes) if "GET" in context.methods}
+    screens = [(f"/trips/{{trip}}/{end}", action) for end, _, action in TRIP_SCREENS]
+    screens += [(address, action) for address, _, action in OUTFIT_SCREENS]
+    assert [address for address, action in screens if address not in at] == []
+    assert all(action in ACTIONS for _, action in screens)

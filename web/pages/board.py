@@ -18,6 +18,7 @@ from api.readiness.board import sheet
 from api.readiness.service import Evaluations, Readiness
 from web.pages.board_show import freezing_lines, show_board, show_finding, show_sheet, show_trips
 from web.pages.board_view import BoardView, TripLine
+from web.pages.screens import outfit_links, trip_links
 from web.rendering import shell_of
 from web.words import Units
 
@@ -35,7 +36,7 @@ def trips(request: Request, conn: Reading, reader: CurrentReader, readiness: Eva
         for row in trip_rows(conn, reader.outfit)
         if seen(row.id)
     ]
-    return show_trips(request, lines, today)
+    return show_trips(request, lines, today, links=outfit_links(reader))
 
 
 @router.get("/trips/{trip}", dependencies=[permit("trip.read")])
@@ -91,6 +92,7 @@ def _board(
         evaluation.conditions,
         part=part,
         lines=freezing_lines(evaluation),
+        links=trip_links(trip, reader),
     )
 
 

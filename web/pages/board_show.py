@@ -20,19 +20,19 @@ from web.charts.levels import FREEZING
 from web.charts.mountain import picture
 from web.charts.sheet import Threshold
 from web.pages.board_view import BoardView, TripLine, by_zone
+from web.pages.screens import Link
 from web.rendering import conditional, page, shell_of
 
-Links = Sequence[tuple[str, str]]
-"""Addresses and words of other pages of the trip."""
 
-
-def show_trips(request: Request, trips: Sequence[TripLine], today: date) -> Response:
+def show_trips(
+    request: Request, trips: Sequence[TripLine], today: date, *, links: Sequence[Link] = ()
+) -> Response:
     """The list of trips: those ahead, soonest first; then those that are over, latest first."""
     over = [trip for trip in trips if trip.ends_on is not None and trip.ends_on < today]
     ahead = [trip for trip in trips if trip not in over]
     ahead.sort(key=lambda trip: (trip.starts_on is None, trip.starts_on or today, trip.name))
     over.sort(key=lambda trip: trip.ends_on or today, reverse=True)
-    return page(request, "trips/list.html", ahead=ahead, over=over, caution=CAUTION)
+    return page(request, "trips/list.html", ahead=ahead, over=over, caution=CAUTION, links=links)
 
 
 def show_board(
@@ -43,7 +43,7 @@ def show_board(
     *,
     part: bool = False,
     lines: Sequence[Threshold] = (),
-    links: Links = (),
+    links: Sequence[Link] = (),
 ) -> Response:
     """The board as a page, or as the part of it that is swapped.
 
