@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import Connection
 
 from api.access.current import Reader
-from api.clock import FixedClock
+from api.clock import FixedClock, SystemClock
 from api.conditions.service import receive_typed
 from api.db import Database, Work
 from api.journal import queries
@@ -44,6 +44,12 @@ def reached(conn: Connection, journal: Journal) -> Moment | None:
     remarks = {record.body.about for record in journal.picture(conn, outfit, told.trip).picture.remarks}
     held = [moment for moment in demo.moments(told) if moment.mark in remarks]
     return held[-1] if held else None
+
+
+def reached_in(db: Database) -> Moment | None:
+    """The same, for a database that nobody reads yet."""
+    with db.reading() as conn:
+        return reached(conn, Journal(SystemClock()))
 
 
 def following(moment: Moment | None) -> Moment | None:

@@ -1,11 +1,13 @@
 """Evaluating trips for all doors: pages, JSON, the call. An evaluation is a function of the journal's
 head, so it is kept."""
 
+import hashlib
 import threading
 from collections import OrderedDict
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated
 
+from anyio import to_thread
 from fastapi import Depends, FastAPI, Request
 from sqlalchemy import Connection
 
@@ -15,6 +17,7 @@ from api.conditions.evaluate import evaluate as stage_conditions
 from api.conditions.forecast import Forecast
 from api.conditions.quantities import quantities
 from api.conditions.service import forecast_by_hash
+from api.db import Database
 from api.errors import Conflict
 from api.journal.pictures import Snapshot
 from api.journal.service import Journal
@@ -34,6 +37,7 @@ class Readiness:
         self.clock = clock
         self.demo = demo
         self._kept: OrderedDict[str, Evaluation] = OrderedDict()
+        self._sent: OrderedDict[tuple[str, datetime], tuple[bytes, str]] = OrderedDict()
         self._guard = threading.Lock()
 
     def evaluation(
@@ -64,6 +68,27 @@ class Readiness:
     def board(self, conn: Connection, outfit: str, trip: str, *, now: datetime | None = None) -> Board:
         """The board as it reads now."""
         return board(self.evaluation(conn, outfit, trip), now=now or self.clock.now(), demo=self.demo)
+
+    async def board_json(self, db: Database, outfit: str, trip: str) -> tuple[bytes, str]:
+        """The board as JSON and its ETag, made once for each state of the journal and minute of the clock."""
+        head = await self.journal.head(db, outfit, trip)
+        now = self.clock.now()
+        now -= timedelta(seconds=now.second, microseconds=now.microsecond)
+        key = (head.hash, now)
+        with self._guard:
+            kept = self._sent.get(key)
+        if kept is None:
+            kept = await to_thread.run_sync(self._write_board, db, outfit, trip, now)
+            with self._guard:
+                self._sent[key] = kept
+                while len(self._sent) > MOST_KEPT:
+                    self._sent.popitem(last=False)
+        return kept
+
+    def _write_board(self, db: Database, outfit: str, trip: str, now: datetime) -> tuple[bytes, str]:
+        with db.reading() as conn:
+            written = self.board(conn, outfit, trip, now=now).model_dump_json().encode()
+        return written, f'"{hashlib.sha256(written).hexdigest()[:24]}"'
 
     def _evaluate(self, conn: Connection, outfit: str, snapshot: Snapshot, shift: Shift | None) -> Evaluation:
         picture = snapshot.picture
