@@ -22,13 +22,19 @@ from uuid import UUID
 
 from api.journal.entry import Actor, Entry
 from api.journal.kinds import (
+    AcceptanceEnded,
     Body,
+    FlagAccepted,
+    FlagReleased,
+    FlagTaken,
     ForecastReceived,
+    GearShared,
     HoldPassed,
     Key,
     LoanBody,
     MemberSet,
     NightTold,
+    PartyRulesSet,
     Remark,
     RopesSet,
     Sighting,
@@ -52,6 +58,7 @@ class Record(Generic[B]):
 
 
 SubjectRequirement = tuple[str, str]
+Unit = tuple[str, str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +76,15 @@ class Picture:
     holds_passed: Mapping[str, Record[HoldPassed]] = field(default_factory=dict)
     loans: Mapping[str, Record[LoanBody]] = field(default_factory=dict)
     """Where each loan stands: promised, handed out, returned or released; by loan id."""
+    flags: Mapping[str, tuple[Record[FlagTaken | FlagReleased], ...]] = field(default_factory=dict)
+    """Who has taken a flag, by finding; several: they did not know of each other."""
+    acceptances: Mapping[str, tuple[Record[FlagAccepted | AcceptanceEnded], ...]] = field(
+        default_factory=dict
+    )
+    """By finding; several: they did not know of each other, and all must hold."""
+    shares: Mapping[Unit, Record[GearShared]] = field(default_factory=dict)
+    """Who carries what, by (subject, requirement, unit)."""
+    party_rules: Record[PartyRulesSet] | None = None
     remarks: tuple[Record[Remark], ...] = ()
     split: tuple[Key, ...] = ()
     """Registers other than gear in which several entries stand side by side."""
@@ -181,26 +197,40 @@ def fold(entries: Iterable[Entry]) -> Picture:
     nights: defaultdict[str, dict[date, Record[NightTold]]] = defaultdict(dict)
     holds: dict[str, Record[HoldPassed]] = {}
     loans: dict[str, Record[LoanBody]] = {}
+    flags: dict[str, tuple[Record[FlagTaken | FlagReleased], ...]] = {}
+    acceptances: dict[str, tuple[Record[FlagAccepted | AcceptanceEnded], ...]] = {}
+    shares: dict[Unit, Record[GearShared]] = {}
+    rules: Record[PartyRulesSet] | None = None
     split: list[Key] = []
     for key in sorted(registers):
         entries_here = registers[key]
         last = entries_here[-1]
         match last.body:
             case Sighting(subject=subject, requirement=requirement):
-                sightings[subject, requirement] = tuple(_record(entry) for entry in entries_here)
+                sightings[subject, requirement] = tuple(record_of(entry) for entry in entries_here)
+                continue
+            case FlagTaken(finding=finding) | FlagReleased(finding=finding):
+                flags[finding] = tuple(record_of(entry) for entry in entries_here)
+                continue
+            case FlagAccepted(finding=finding) | AcceptanceEnded(finding=finding):
+                acceptances[finding] = tuple(record_of(entry) for entry in entries_here)
                 continue
             case TripPlanned():
-                plan = _record(last)
+                plan = record_of(last)
             case RopesSet():
-                ropes = _record(last)
+                ropes = record_of(last)
             case MemberSet(member=member):
-                members[member] = _record(last)
+                members[member] = record_of(last)
             case NightTold(member=member, on=on):
-                nights[member][on] = _record(last)
+                nights[member][on] = record_of(last)
             case HoldPassed(hold=hold):
-                holds[hold] = _record(last)
+                holds[hold] = record_of(last)
             case LoanBody(loan=loan):
-                loans[loan] = _record(last)
+                loans[loan] = record_of(last)
+            case GearShared(subject=subject, requirement=requirement, unit=unit):
+                shares[subject, requirement, unit] = record_of(last)
+            case PartyRulesSet():
+                rules = record_of(last)
         if len(entries_here) > 1:
             split.append(key)
     return Picture(
@@ -212,6 +242,10 @@ def fold(entries: Iterable[Entry]) -> Picture:
         forecasts=tuple(sorted(_all_of(unkeyed, ForecastReceived), key=_issue_order)),
         holds_passed=holds,
         loans=loans,
+        flags=flags,
+        acceptances=acceptances,
+        shares=shares,
+        party_rules=rules,
         remarks=tuple(_all_of(unkeyed, Remark)),
         split=tuple(split),
     )
@@ -219,10 +253,11 @@ def fold(entries: Iterable[Entry]) -> Picture:
 
 def _all_of(entries: Iterable[Entry], kind: type[B]) -> list[Record[B]]:
     found = [entry for entry in entries if isinstance(entry.body, kind)]
-    return [_record(entry) for entry in sorted(found, key=_order)]
+    return [record_of(entry) for entry in sorted(found, key=_order)]
 
 
-def _record(entry: Entry) -> Record[Any]:
+def record_of(entry: Entry) -> Record[Any]:
+    """An entry as a picture keeps it."""
     return Record(cast(Any, entry.body), entry.id, entry.actor, entry.device, entry.happened_at)
 
 

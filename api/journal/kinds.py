@@ -12,8 +12,10 @@ from uuid import UUID
 
 from pydantic import AwareDatetime, Field, TypeAdapter, model_validator
 
+from api.journal.party import PartyRule
 from api.journal.trip import (
     ElevationM,
+    HoldKind,
     LongText,
     MemberProfile,
     RopeTeam,
@@ -241,6 +243,111 @@ class LoanReleased(LoanBody):
     kind: Literal["loan-released"] = "loan-released"
 
 
+FindingId = Annotated[
+    str, Field(pattern=r"^[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?\.[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?$")
+]
+"""A finding by its subject and its requirement: `p07.backup-mitts`."""
+
+GradeWord = Literal["stop", "fix", "advise"]
+
+
+class FlagBody(Body):
+    """Base of what people do about one flag."""
+
+    finding: FindingId
+
+
+class FlagTaken(FlagBody):
+    """Someone sees to a flag, until a moment; after that it is offered to others."""
+
+    kind: Literal["flag-taken"] = "flag-taken"
+    until: AwareDatetime
+    note: LongText = ""
+
+    def key(self) -> Key:
+        return ("flag", self.finding)
+
+
+class FlagReleased(FlagBody):
+    """Whoever had taken a flag gives it back."""
+
+    kind: Literal["flag-released"] = "flag-released"
+    note: LongText = ""
+
+    def key(self) -> Key:
+        return ("flag", self.finding)
+
+
+class Bound(Value):
+    """One number an acceptance holds for: it must not get worse than `value`."""
+
+    metric: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,60}$")]
+    comparison: Literal["not-below", "not-above"]
+    value: Annotated[float, Field(allow_inf_nan=False)] | None
+    """In the unit the metric registry gives; None: it was not known when it was accepted."""
+    stage: Slug | None = None
+    """The stage the number belongs to; None: one number for the whole trip."""
+
+
+class FlagAccepted(FlagBody):
+    """A lead guide accepts a gap by name, with a reason, for the conditions and evidence of that time."""
+
+    kind: Literal["flag-accepted"] = "flag-accepted"
+    reason: Annotated[LongText, Field(min_length=3)]
+    hold: HoldKind
+    grade: GradeWord
+    gap: Slug
+    """The kind of gap it was."""
+    bounds: Annotated[tuple[Bound, ...], Field(max_length=400)] = ()
+    evidence: Annotated[tuple[UUID, ...], Field(max_length=50)] = ()
+    """The entries that were known about the thing."""
+
+    def key(self) -> Key:
+        return ("acceptance", self.finding)
+
+
+class AcceptanceEnded(FlagBody):
+    """An acceptance is taken back."""
+
+    kind: Literal["acceptance-ended"] = "acceptance-ended"
+    reason: LongText = ""
+
+    def key(self) -> Key:
+        return ("acceptance", self.finding)
+
+
+class GearShared(Body):
+    """Who carries one unit of group gear."""
+
+    kind: Literal["gear-shared"] = "gear-shared"
+    subject: Slug
+    """Whose gear it is: a rope id, or `party`."""
+    requirement: Slug
+    unit: Annotated[int, Field(ge=1, le=1000)] = 1
+    carrier: Slug | None
+    """A member id; None: nobody yet."""
+
+    def key(self) -> Key:
+        return ("share", self.subject, self.requirement, str(self.unit))
+
+
+class PartyRulesSet(Body):
+    """The ratio and party rules this trip goes by, whole."""
+
+    kind: Literal["party-rules-set"] = "party-rules-set"
+    rules: Annotated[tuple[PartyRule, ...], Field(max_length=40)]
+
+    def key(self) -> Key:
+        return ("party-rules",)
+
+    @model_validator(mode="after")
+    def _told_apart(self) -> "PartyRulesSet":
+        ids = [rule.id for rule in self.rules]
+        if len(set(ids)) != len(ids):
+            raise ValueError("two rules share one id; give each its own")
+        return self
+
+
 class Remark(Body):
     """A plain remark on the trip, a person, a rope or a requirement. Never about health."""
 
@@ -270,6 +377,12 @@ AnyBody = Annotated[
     | LoanHandedOut
     | LoanReturned
     | LoanReleased
+    | FlagTaken
+    | FlagReleased
+    | FlagAccepted
+    | AcceptanceEnded
+    | GearShared
+    | PartyRulesSet
     | Remark
     | Withdrawn,
     Field(discriminator="kind"),
