@@ -7,8 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import orjson
-from sqlalchemy import JSON, DateTime, Dialect, Enum, Text, TypeDecorator
-from sqlalchemy.dialects.postgresql import JSONB
+from sqlalchemy import DateTime, Dialect, Enum, Text, TypeDecorator
 from sqlmodel import SQLModel
 
 NAMING_CONVENTION = {
@@ -47,7 +46,7 @@ class UtcDateTime(TypeDecorator[datetime]):
 class JsonText(TypeDecorator[Any]):
     """JSON kept as text exactly as written, keys sorted: the same bytes on both databases.
 
-    For what is only stored and read back whole. To search inside it, use ``Json``.
+    For what is only stored and read back whole.
     """
 
     impl = Text
@@ -58,10 +57,6 @@ class JsonText(TypeDecorator[Any]):
 
     def process_result_value(self, value: str | None, dialect: Dialect) -> Any:
         return None if value is None else orjson.loads(value)
-
-
-Json = JSON().with_variant(JSONB(), "postgresql")
-"""JSON that can be searched inside; PostgreSQL reorders keys and drops duplicates."""
 
 
 def EnumText(kind: type[enum.Enum]) -> Enum:

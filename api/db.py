@@ -26,14 +26,13 @@ from fastapi import Depends, Request
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import OperationalError
 
-from api.columns import EnumText, Json, JsonText, UtcDateTime, metadata
+from api.columns import EnumText, JsonText, UtcDateTime, metadata
 from api.errors import Unavailable
 from api.turns import NoTurn, Turns
 
 __all__ = [
     "Database",
     "EnumText",
-    "Json",
     "JsonText",
     "Reading",
     "UtcDateTime",
