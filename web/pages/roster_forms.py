@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from datetime import datetime
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -170,9 +170,10 @@ def renamed(problem: Invalid, names: Mapping[str, str]) -> Invalid:
     return type(problem)(problem.detail, fields=fields, extra=problem.extra)
 
 
-async def _sent(request: Request) -> Form:
-    return Form(await request.form())
+async def _sent(request: Request) -> AsyncIterator[Form]:
+    async with request.form() as data:
+        yield Form(data)
 
 
-Sent = Annotated[Form, Depends(_sent)]
+Sent = Annotated[Form, Depends(_sent, scope="function")]
 """The form of this request. Name it before ``Writing``: the turn to write must not wait for an upload."""

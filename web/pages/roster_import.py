@@ -26,7 +26,7 @@ from web.pages.roster_show import form_page
 router = APIRouter(include_in_schema=False)
 
 
-@router.get("/trips/{trip}/people-file", dependencies=[permit("roster.change")])
+@router.get("/trips/{trip}/roster/file", dependencies=[permit("roster.change")])
 def choose_file(
     request: Request, trip: Slug, conn: Reading, reader: CurrentReader, journals: Journals
 ) -> Response:
@@ -34,7 +34,7 @@ def choose_file(
     return _choose_page(request, journals.picture(conn, reader.outfit, trip))
 
 
-@router.post("/trips/{trip}/people-file", dependencies=[permit("roster.change")])
+@router.post("/trips/{trip}/roster/file", dependencies=[permit("roster.change")])
 def preview_file(
     request: Request, trip: Slug, sent: Sent, conn: Reading, reader: CurrentReader, journals: Journals
 ) -> Response:
@@ -47,7 +47,7 @@ def preview_file(
     return _preview_page(request, snapshot, proposal, table)
 
 
-@router.post("/trips/{trip}/people-file/confirm", dependencies=[permit("roster.change")])
+@router.post("/trips/{trip}/roster/file/confirm", dependencies=[permit("roster.change")])
 def confirm_file(
     request: Request, trip: Slug, sent: Sent, work: Writing, reader: CurrentReader, journals: Journals
 ) -> Response:
@@ -63,7 +63,7 @@ def confirm_file(
         return _preview_page(request, snapshot, proposal, _table(sent), problem)
     if not done.left_out:
         query = "saved=1" if done.changed else "saved=same"
-        return RedirectResponse(f"/trips/{trip}/people?{query}", status_code=303)
+        return RedirectResponse(f"/trips/{trip}/roster?{query}", status_code=303)
     rest = _only(table, {done.header, *(row.row for row in done.left_out)})
     snapshot, proposal = importing.preview(work, journals, reader, trip, rest)
     return _preview_page(request, snapshot, proposal, rest, taken=done)

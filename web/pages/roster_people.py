@@ -36,7 +36,7 @@ _ROPES: TypeAdapter[list[RopeTeam]] = TypeAdapter(list[RopeTeam])
 # -- people
 
 
-@router.get("/trips/{trip}/people", dependencies=[permit("trip.read")])
+@router.get("/trips/{trip}/roster", dependencies=[permit("trip.read")])
 def show_people(
     request: Request, trip: Slug, conn: Reading, reader: CurrentReader, journals: Journals
 ) -> Response:
@@ -52,7 +52,7 @@ def show_people(
     )
 
 
-@router.get("/trips/{trip}/people/{member}", dependencies=[permit("roster.change")])
+@router.get("/trips/{trip}/roster/people/{member}", dependencies=[permit("roster.change")])
 def edit_member(
     request: Request, trip: Slug, member: Slug, conn: Reading, reader: CurrentReader, journals: Journals
 ) -> Response:
@@ -65,7 +65,7 @@ def edit_member(
     return _member_form(request, snapshot, member, _member_values(profile, member, snapshot))
 
 
-@router.post("/trips/{trip}/people/{member}", dependencies=[permit("roster.change")])
+@router.post("/trips/{trip}/roster/people/{member}", dependencies=[permit("roster.change")])
 def change_member(
     request: Request,
     trip: Slug,
@@ -99,10 +99,10 @@ def change_member(
         snapshot = journals.picture(work, reader.outfit, trip)
         return _member_form(request, snapshot, member, sent.typed(), problem)
 
-    return saved(work, act, f"/trips/{trip}/people#{member}", form)
+    return saved(work, act, f"/trips/{trip}/roster#{member}", form)
 
 
-@router.post("/trips/{trip}/people/{member}/leave", dependencies=[permit("roster.change")])
+@router.post("/trips/{trip}/roster/people/{member}/leave", dependencies=[permit("roster.change")])
 def remove_member(
     request: Request,
     trip: Slug,
@@ -131,7 +131,7 @@ def remove_member(
         profile = service.profile_of_member(snapshot.picture, member)
         return _member_form(request, snapshot, member, _member_values(profile, member, snapshot), problem)
 
-    return saved(work, act, f"/trips/{trip}/people", form)
+    return saved(work, act, f"/trips/{trip}/roster", form)
 
 
 def _member_form(
@@ -206,7 +206,7 @@ def _profile_from(sent: Form) -> MemberProfile:
 # -- ropes
 
 
-@router.get("/trips/{trip}/ropes", dependencies=[permit("roster.change")])
+@router.get("/trips/{trip}/roster/ropes", dependencies=[permit("roster.change")])
 def edit_ropes(
     request: Request, trip: Slug, conn: Reading, reader: CurrentReader, journals: Journals
 ) -> Response:
@@ -214,7 +214,7 @@ def edit_ropes(
     return _ropes_page(request, journals.picture(conn, reader.outfit, trip), reader)
 
 
-@router.post("/trips/{trip}/ropes", dependencies=[permit("roster.change")])
+@router.post("/trips/{trip}/roster/ropes", dependencies=[permit("roster.change")])
 def change_ropes(
     request: Request, trip: Slug, sent: Sent, work: Writing, reader: CurrentReader, journals: Journals
 ) -> Response:
@@ -239,7 +239,7 @@ def change_ropes(
         return _ropes_page(request, snapshot, reader, problem, yours=yours)
 
     member = sent.text("member")
-    return saved(work, act, f"/trips/{trip}/ropes" + (f"#{member}" if member else ""), form)
+    return saved(work, act, f"/trips/{trip}/roster/ropes" + (f"#{member}" if member else ""), form)
 
 
 def _step(sent: Form, ropes: tuple[RopeTeam, ...]) -> Iterable[RopeTeam]:
