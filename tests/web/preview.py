@@ -59,7 +59,7 @@ def shell(request: Request) -> Shell:
 
 
 def build() -> FastAPI:
-    """An app that shows the sample and keeps nothing. `?issue=F3`: later forecast, `?clear`: no findings."""
+    """An app that shows the sample and keeps nothing. `?issue=F3`: later forecast, `?clear`: none open."""
     app = FastAPI()
     errors.install(app)
     errors.set_page_renderer(app, problem_page)
@@ -90,6 +90,8 @@ def build() -> FastAPI:
         evaluation = sample.evaluation(issue, listed=list)
         clear = "clear" in request.query_params
         shown = sample.clear_board() if clear else sample.board(issue, listed=list)
+        if "unseen" in request.query_params:
+            shown = sample.unseen_board()
         return show_board(
             request,
             shown,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
 
@@ -63,3 +64,13 @@ def clear_board() -> Board:
     whole = board()
     changes = {"findings": (), "verdict": NOTHING, "ropes": tuple(map(rope, whole.ropes))}
     return whole.model_copy(update=changes)
+
+
+def unseen_board() -> Board:
+    """The trip before anyone has looked at anything, and without a forecast."""
+    seen = evaluation()
+    assert seen.edition is not None
+    picture = replace(seen.picture, sightings={}, forecasts=())
+    conditions = stage_conditions(seen.plan, None, None)
+    nothing = evaluate(seen.trip, 1, picture, seen.plan, seen.edition, conditions)
+    return board_of(nothing, now=START)

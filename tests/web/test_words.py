@@ -1,6 +1,7 @@
 """Numbers, times and counts as people read them. Conversions are checked against exact definitions."""
 
 from datetime import UTC, date, datetime, timedelta
+from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -200,7 +201,7 @@ def test_triggers_say_value_threshold_and_hour() -> None:
         (Effort, words.EFFORTS),
     ],
 )
-def test_every_kind_has_its_words(kinds: type, table: dict[object, str]) -> None:
+def test_every_kind_has_its_words(kinds: type[StrEnum], table: dict[object, str]) -> None:
     assert set(table) == set(kinds)
     assert all(table.values())
 

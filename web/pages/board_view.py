@@ -17,6 +17,8 @@ from api.readiness.schemas import Board, Finding, HoldLine, ItemRow, Standing, T
 from web import words
 
 MOST_HOURS = 9
+MOST_TOLD_SINGLY = 6
+MOST_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +42,25 @@ class UnknownGroup:
         return len(self.findings)
 
     @property
-    def items(self) -> tuple[str, ...]:
-        return tuple(finding.item for finding in self.findings)
+    def few(self) -> bool:
+        """Whether each can be told by itself."""
+        return self.how_many <= MOST_TOLD_SINGLY
+
+    @property
+    def in_short(self) -> str:
+        """The first things by name, and how many more: "boots; socks; gaiters, and 53 more"."""
+        items = [finding.item for finding in self.findings]
+        if self.few:
+            return "; ".join(items)
+        return f"{'; '.join(items[:MOST_NAMED])}, and {self.how_many - MOST_NAMED} more"
+
+    @property
+    def by_zone(self) -> tuple[tuple[Zone, str], ...]:
+        """What it is, zone by zone, in the order of a check."""
+        items: dict[Zone, list[str]] = {zone: [] for zone in Zone}
+        for finding in self.findings:
+            items[finding.zone].append(finding.item)
+        return tuple((zone, "; ".join(named)) for zone, named in items.items() if named)
 
 
 @dataclass(frozen=True, slots=True)
