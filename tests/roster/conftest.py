@@ -7,8 +7,10 @@ from fastapi import FastAPI
 
 from api.access.current import Reader, current_reader
 from api.journal.queries import create_outfit
+from api.roster.export import roster_rows, to_xlsx
 from tests.support.client import IsolatedTestClient
 
+from .people import PEOPLE, ROPES
 from .plans import plan_json
 
 LEAD = Reader(outfit="quillstone", staff="maren", name="Maren", role="lead", everywhere=True)
@@ -37,3 +39,13 @@ def trip(client: IsolatedTestClient) -> str:
     answer = client.post("/api/trips", json={"plan": plan_json()})
     assert answer.status_code == 201, answer.text
     return str(answer.json()["id"])
+
+
+@pytest.fixture
+def manned(client: IsolatedTestClient, trip: str) -> str:
+    """The trip with four people on two ropes, taken from a file."""
+    content = to_xlsx(*roster_rows(PEOPLE.items(), ROPES))
+    shown = client.post(f"/api/trips/{trip}/roster/preview", files={"file": ("r.xlsx", content)}).json()
+    body = {"fingerprint": shown["fingerprint"], "table": shown["table"]}
+    assert client.post(f"/api/trips/{trip}/roster/confirm", json=body).status_code == 200
+    return trip

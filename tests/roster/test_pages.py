@@ -2,96 +2,16 @@
 
 import io
 import re
-from html import unescape
-from html.parser import HTMLParser
 
 import pytest
 
-from api.roster.export import roster_rows, to_xlsx
-
+from .browsing import HTML, Fields, form_of, get, person_id, post, roster, second_rope, words_of
 from .conftest import OFFICE, read_as
-from .people import PEOPLE, ROPES, sheet
+from .people import PEOPLE, sheet
 from .plans import plan_json
 from .test_files import workbook
 
-HTML = {"accept": "text/html"}
-
-
-class Fields(HTMLParser):
-    """What a browser would send of each form, by its action: the form as it stands."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.forms: list[tuple[str, dict[str, list[str]]]] = []
-        self._select: tuple[str, list[str], bool] | None = None
-        self._area: str | None = None
-        self.feed(text)
-
-    def handle_starttag(self, tag, attrs):
-        got = dict(attrs)
-        if tag == "form":
-            self.forms.append((got.get("action", ""), {}))
-        if not self.forms:
-            return
-        fields = self.forms[-1][1]
-        name = got.get("name")
-        if tag == "input" and name and got.get("type") != "file":
-            if got.get("type") in ("checkbox", "radio") and "checked" not in got:
-                return
-            fields.setdefault(name, []).append(got.get("value") or "")
-        elif tag == "textarea" and name:
-            self._area = name
-            fields[name] = [""]
-        elif tag == "select" and name:
-            self._select = (name, fields.setdefault(name, []), False)
-        elif tag == "option" and self._select:
-            name, values, _ = self._select
-            if "selected" in got or not values:
-                values[:] = [got.get("value", "")]
-
-    def handle_endtag(self, tag):
-        if tag == "select":
-            self._select = None
-        if tag == "textarea":
-            self._area = None
-
-    def handle_data(self, data):
-        if self._area and self.forms:
-            self.forms[-1][1][self._area][0] += data
-
-
-def form_of(text: str, action: str) -> dict[str, list[str]]:
-    """The fields of the first form with this action."""
-    return next(fields for where, fields in Fields(text).forms if where == action)
-
-
-def get(client, path):
-    answer = client.get(path, headers=HTML)
-    assert answer.status_code == 200, words_of(answer.text)
-    return answer.text
-
-
-def post(client, path, fields, **changes):
-    return client.post(path, data=dict(fields) | changes, headers=HTML, follow_redirects=False)
-
-
-def words_of(text: str) -> str:
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", text)).split())
-
-
-def roster(client, trip):
-    return client.get(f"/api/trips/{trip}").json()
-
-
-@pytest.fixture
-def full(client, trip):
-    """The trip with four people on two ropes, taken from a file."""
-    content = to_xlsx(*roster_rows(PEOPLE.items(), ROPES))
-    shown = client.post(f"/api/trips/{trip}/roster/preview", files={"file": ("r.xlsx", content)}).json()
-    body = {"fingerprint": shown["fingerprint"], "table": shown["table"]}
-    assert client.post(f"/api/trips/{trip}/roster/confirm", json=body).status_code == 200
-    return trip
-
+pytestmark = pytest.mark.one_database
 
 TRIP = {
     "name": "Kessandry, September",
@@ -145,12 +65,12 @@ def test_a_bad_trip_comes_back_with_everything_typed_and_every_fault(client):
     assert "not an IANA time zone; write it like Asia/Almaty" in text
 
 
-def test_saving_a_form_as_it_stands_changes_nothing(client, full):
-    member = person_id(client, full, "Aroha Tūmanako")
+def test_saving_a_form_as_it_stands_changes_nothing(client, manned):
+    member = person_id(client, manned, "Aroha Tūmanako")
     for path in ("plan/trip", "plan/stages/top", f"roster/people/{member}", "plan/holds"):
         for units in ("metric", "us"):
             client.cookies.set("units", units)
-            action = f"/trips/{full}/{path}"
+            action = f"/trips/{manned}/{path}"
             answer = post(client, action, form_of(get(client, action), action))
             assert answer.status_code == 303, words_of(answer.text)
             assert "saved=same" in answer.headers["location"], (path, units)
@@ -269,82 +189,21 @@ def test_the_plan_is_moved(client, trip):
     assert post(client, action, fields, days="a week").status_code == 422
 
 
-# -- two people
-
-
-def test_two_editors_of_one_stage_see_both_versions_and_choose(client, trip):
-    action = f"/trips/{trip}/plan/stages/walk-in"
-    fields = form_of(get(client, action), action)
-    assert post(client, action, fields, effort="hard").status_code == 303
-    read_as(client.app, OFFICE)
-    answer = post(client, action, fields, effort="easy", to_m="3250")
-    assert answer.status_code == 409
-    text = words_of(answer.text)
-    assert "Maren changed this after you opened it" in text
-    assert "walk-in: effort Theirs: hard Yours: easy" in text
-    assert roster(client, trip)["plan"]["stages"][0]["effort"] == "hard"
-    again = form_of(answer.text, action)
-    assert (again["effort"], again["to_m"]) == (["easy"], ["3250"])
-    assert post(client, action, again).status_code == 303
-    stage = roster(client, trip)["plan"]["stages"][0]
-    assert (stage["effort"], stage["to_m"]) == ("easy", 3250.0)
-
-
-def test_two_editors_of_different_stages_both_stand(client, trip):
-    one, two = (f"/trips/{trip}/plan/stages/{stage}" for stage in ("walk-in", "top"))
-    first, second = form_of(get(client, one), one), form_of(get(client, two), two)
-    post(client, one, first, effort="hard")
-    answer = post(client, two, second, effort="moderate")
-    assert answer.headers["location"].endswith("?saved=merged")
-    assert [stage["effort"] for stage in roster(client, trip)["plan"]["stages"]] == [
-        "hard",
-        "moderate",
-        "moderate",
-        "moderate",
-    ]
-    assert "What others changed in between was kept" in words_of(get(client, answer.headers["location"]))
-
-
-def test_two_editors_of_the_ropes_see_both_and_choose(client, full):
-    action = f"/trips/{full}/roster/ropes"
-    fields = form_of(get(client, action), action)
-    fields["member"] = [person_id(client, full, "Maren Okafor-Lindqvist")]
-    assert post(client, action, fields, do="down").status_code == 303
-    read_as(client.app, OFFICE)
-    answer = post(client, action, fields, do="move", rope=second_rope(client, full))
-    assert answer.status_code == 409, words_of(answer.text)
-    text = words_of(answer.text)
-    assert "Theirs, as they are now Rope 1: Aroha Tūmanako, Maren Okafor-Lindqvist" in text
-    assert "Yours Rope 1: Aroha Tūmanako Rope 2: Tashi Wangdrak, Moon Hye-jin, Maren Okafor-Lindqvist" in text
-    mine = form_of(answer.text, action)
-    assert post(client, action, mine, do="whole").status_code == 303
-    names = {member["id"]: member["profile"]["name"] for member in roster(client, full)["members"]}
-    assert [names[m] for m in roster(client, full)["ropes"][0]["members"]] == ["Aroha Tūmanako"]
-
-
 # -- people
 
 
-def person_id(client, trip, name):
-    return next(m["id"] for m in roster(client, trip)["members"] if m["profile"]["name"] == name)
-
-
-def test_a_person_is_added_with_sizes_and_rope_and_twice_sent_is_once(client, full):
-    page = get(client, f"/trips/{full}/roster/people/new")
+def test_a_person_is_added_with_sizes_and_rope_and_twice_sent_is_once(client, manned):
+    page = get(client, f"/trips/{manned}/roster/people/new")
     action = next(where for where, _ in Fields(page).forms if "/people/m-" in where)
     fields = form_of(page, action)
     assert fields["size.0.what"] == ["boot"]
-    rope = second_rope(client, full)
+    rope = second_rope(client, manned)
     for _ in range(2):
         answer = post(client, action, fields, name="Ana Duarte", rope=rope, **{"size.0.is": "39.5"})
         assert answer.status_code == 303, words_of(answer.text)
-    found = [m for m in roster(client, full)["members"] if m["profile"]["name"] == "Ana Duarte"]
+    found = [m for m in roster(client, manned)["members"] if m["profile"]["name"] == "Ana Duarte"]
     assert [m["profile"]["sizes"] for m in found] == [{"boot": "39.5"}]
-    assert roster(client, full)["ropes"][1]["members"][-1] == found[0]["id"]
-
-
-def second_rope(client, trip):
-    return roster(client, trip)["ropes"][1]["id"]
+    assert roster(client, manned)["ropes"][1]["members"][-1] == found[0]["id"]
 
 
 def test_a_person_with_faults_comes_back(client, trip):
@@ -362,13 +221,13 @@ def test_a_person_with_faults_comes_back(client, trip):
     assert roster(client, trip)["members"] == []
 
 
-def test_a_person_leaves_and_somebody_unknown_is_not_found(client, full):
-    member = person_id(client, full, "Moon Hye-jin")
-    page = get(client, f"/trips/{full}/roster/people/{member}")
-    action = f"/trips/{full}/roster/people/{member}/leave"
+def test_a_person_leaves_and_somebody_unknown_is_not_found(client, manned):
+    member = person_id(client, manned, "Moon Hye-jin")
+    page = get(client, f"/trips/{manned}/roster/people/{member}")
+    action = f"/trips/{manned}/roster/people/{member}/leave"
     assert post(client, action, form_of(page, action), reason="missed the flight").status_code == 303
-    assert "Moon Hye-jin" not in get(client, f"/trips/{full}/roster")
-    assert client.get(f"/trips/{full}/roster/people/{member}", headers=HTML).status_code == 404
+    assert "Moon Hye-jin" not in get(client, f"/trips/{manned}/roster")
+    assert client.get(f"/trips/{manned}/roster/people/{member}", headers=HTML).status_code == 404
 
 
 def test_names_are_escaped(client, trip):
@@ -381,25 +240,25 @@ def test_names_are_escaped(client, trip):
         assert "<img" not in text
 
 
-def test_ropes_are_changed_by_buttons(client, full):
-    action = f"/trips/{full}/roster/ropes"
+def test_ropes_are_changed_by_buttons(client, manned):
+    action = f"/trips/{manned}/roster/ropes"
 
     def press(**fields):
-        now = {"seen_seq": [str(roster(client, full)["seq"])]}
+        now = {"seen_seq": [str(roster(client, manned)["seq"])]}
         answer = post(client, action, now, **fields)
         assert answer.status_code == 303, words_of(answer.text)
 
-    aroha = person_id(client, full, "Aroha Tūmanako")
+    aroha = person_id(client, manned, "Aroha Tūmanako")
     press(member=aroha, do="up")
-    assert roster(client, full)["ropes"][0]["members"][0] == aroha
+    assert roster(client, manned)["ropes"][0]["members"][0] == aroha
     press(do="add", name="Rope 3")
-    three = roster(client, full)["ropes"][2]["id"]
+    three = roster(client, manned)["ropes"][2]["id"]
     press(member=aroha, do="move", rope=three)
     press(do="rename", rope=three, name="Green rope")
-    assert roster(client, full)["ropes"][2] == {"id": three, "name": "Green rope", "members": [aroha]}
+    assert roster(client, manned)["ropes"][2] == {"id": three, "name": "Green rope", "members": [aroha]}
     press(do="remove", rope=three)
-    assert roster(client, full)["without_rope"] == [aroha]
-    answer = post(client, action, {"seen_seq": [str(roster(client, full)["seq"])]}, do="add", name="rope 1")
+    assert roster(client, manned)["without_rope"] == [aroha]
+    answer = post(client, action, {"seen_seq": [str(roster(client, manned)["seq"])]}, do="add", name="rope 1")
     assert answer.status_code == 422
     assert "Another rope has this name." in words_of(answer.text)
     assert post(client, action, {"seen_seq": ["1"]}, do="dance").status_code == 422
@@ -448,15 +307,15 @@ def test_good_rows_can_be_taken_first_and_the_rest_corrected_after(client, trip)
     assert len(roster(client, trip)["members"]) == 3
 
 
-def test_a_preview_that_is_no_longer_true_is_shown_anew(client, full):
-    shown = upload(client, full, sheet("name,role", "Aroha Tūmanako,assistant"))
-    member = person_id(client, full, "Aroha Tūmanako")
+def test_a_preview_that_is_no_longer_true_is_shown_anew(client, manned):
+    shown = upload(client, manned, sheet("name,role", "Aroha Tūmanako,assistant"))
+    member = person_id(client, manned, "Aroha Tūmanako")
     profile = {**PEOPLE["m-3"].model_dump(mode="json"), "role": "lead"}
     client.put(
-        f"/api/trips/{full}/members/{member}",
-        json={"seen_seq": roster(client, full)["seq"], "profile": profile},
+        f"/api/trips/{manned}/members/{member}",
+        json={"seen_seq": roster(client, manned)["seq"], "profile": profile},
     )
-    action = f"/trips/{full}/roster/file/confirm"
+    action = f"/trips/{manned}/roster/file/confirm"
     answer = post(client, action, form_of(shown.text, action))
     assert answer.status_code == 409
     assert "role: lead becomes assistant" in words_of(answer.text)
@@ -489,20 +348,19 @@ def test_a_lost_table_is_refused(client, trip):
 # -- every page
 
 
-@pytest.mark.one_database
-def test_pages_are_complete_and_ids_stand_once(client, full):
-    member = person_id(client, full, "Aroha Tūmanako")
+def test_pages_are_complete_and_ids_stand_once(client, manned):
+    member = person_id(client, manned, "Aroha Tūmanako")
     paths = ["/new-trip"] + [
-        f"/trips/{full}/{page}"
+        f"/trips/{manned}/{page}"
         for page in ("plan", "plan/trip", "plan/stages/top", "plan/stages/new", "plan/holds?suggest=1")
     ]
     paths += [
-        f"/trips/{full}/{page}"
+        f"/trips/{manned}/{page}"
         for page in ("roster", f"roster/people/{member}", "roster/people/new", "roster/ropes", "roster/file")
     ]
     texts = {path: get(client, path) for path in paths}
     texts["preview"] = upload(
-        client, full, sheet("name,role", "Ana,captain", "Ben,client", "Moon Hye-jin,lead")
+        client, manned, sheet("name,role", "Ana,captain", "Ben,client", "Moon Hye-jin,lead")
     ).text
     for path, text in texts.items():
         ids = re.findall(r'\sid="([^"]+)"', text)
@@ -516,12 +374,11 @@ def test_pages_are_complete_and_ids_stand_once(client, full):
         assert " onclick=" not in text, path
 
 
-@pytest.mark.one_database
-def test_an_assistant_reads_but_is_offered_no_changes(client, full):
+def test_an_assistant_reads_but_is_offered_no_changes(client, manned):
     read_as(
         client.app,
         OFFICE.__class__(outfit="quillstone", staff="t", name="T", role="assistant", everywhere=True),
     )
-    assert "Add a person" not in get(client, f"/trips/{full}/roster")
-    assert "Change dates" not in get(client, f"/trips/{full}/plan")
-    assert client.get(f"/trips/{full}/roster/ropes", headers=HTML).status_code == 403
+    assert "Add a person" not in get(client, f"/trips/{manned}/roster")
+    assert "Change dates" not in get(client, f"/trips/{manned}/plan")
+    assert client.get(f"/trips/{manned}/roster/ropes", headers=HTML).status_code == 403
