@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from api.access import cli as access_cli
 from api.journal import cli as journal_cli
 from api.kitlist import cli as kitlist_cli
 from api.settings import Settings, get_settings, settings_table
@@ -19,6 +20,7 @@ app = typer.Typer(
 )
 
 ROOMS: tuple[tuple[str, typer.Typer], ...] = (
+    ("staff", access_cli.app),
     ("journal", journal_cli.app),
     ("kitlist", kitlist_cli.app),
     ("demo", demo_cli.app),
@@ -27,6 +29,8 @@ ROOMS: tuple[tuple[str, typer.Typer], ...] = (
 
 for _name, _room in ROOMS:
     app.add_typer(_room, name=_name)
+
+app.command()(access_cli.setup)
 
 
 @app.command()
@@ -39,6 +43,7 @@ def serve(
 ) -> None:
     """Serve the board on this machine."""
     from api import server, upgrade
+    from api.access.cli import has_accounts
     from api.logging import configure_logging
     from api.main import create_app, open_database
 
@@ -50,13 +55,17 @@ def serve(
     db = open_database(settings)
     try:
         current = upgrade.state_of(db).current
+        accounts = current and has_accounts(db)
     finally:
         db.close()
     if not current:
         _stop("The tables are not current. Run: rimaye migrate")
     try:
         running = server.make_server(
-            create_app(settings), settings, lambda address: _announce(address, settings)
+            create_app(settings),
+            settings,
+            lambda address: _announce(address, settings, accounts=accounts),
+            accounts=accounts,
         )
     except server.NotLoopback as error:
         _stop(str(error))
@@ -103,9 +112,12 @@ def settings(
         typer.echo(f"RIMAYE_{name.upper()}={value}")
 
 
-def _announce(address: str, settings: Settings) -> None:
+def _announce(address: str, settings: Settings, *, accounts: bool = False) -> None:
     typer.echo(f"\n  Rimaye is at {settings.base_url or address}")
-    typer.echo("  It listens on this machine only: there are no accounts yet.")
+    if not accounts:
+        typer.echo("  It listens on this machine only: there are no accounts yet.")
+    if not accounts and not settings.demo:
+        typer.echo("  Make the first one in another window with: rimaye setup")
     if settings.demo:
         typer.echo("  Demo mode: an invented trip, and a clock that can be moved. Nothing in it is real.")
     typer.echo("  Stop it with Ctrl-C.\n")

@@ -15,6 +15,7 @@ from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from sqlalchemy import text
 
 from api import __version__, upgrade
+from api.access.permissions import permit, public
 from api.db import Database
 from api.errors import CODES, NotFound
 from api.settings import Settings
@@ -23,13 +24,17 @@ router = APIRouter(tags=["service"])
 log = structlog.get_logger(__name__)
 
 
-@router.get("/healthz")
+@router.get("/healthz", dependencies=[public("whether the process is up")])
 async def healthz() -> dict[str, str]:
     """The process is up. Says nothing about the database: see /readyz."""
     return {"status": "ok", "version": __version__}
 
 
-@router.get("/readyz", responses={503: {"description": "Not ready; the checks say why."}})
+@router.get(
+    "/readyz",
+    dependencies=[public("whether it can serve")],
+    responses={503: {"description": "Not ready; the checks say why."}},
+)
 async def readyz(request: Request) -> JSONResponse:
     """Ready to serve: the database answers, its tables are current, and the disk takes writes."""
     db: Database = request.app.state.db
@@ -54,7 +59,7 @@ async def readyz(request: Request) -> JSONResponse:
     )
 
 
-@router.get("/metrics", response_class=Response)
+@router.get("/metrics", dependencies=[permit("service.measure")], response_class=Response)
 async def metrics(request: Request) -> Response:
     """Measurements in Prometheus's text format."""
     return Response(
@@ -63,7 +68,7 @@ async def metrics(request: Request) -> Response:
     )
 
 
-@router.get("/api/problems")
+@router.get("/api/problems", dependencies=[public("what error codes mean")])
 async def problem_codes() -> list[dict[str, Any]]:
     """Every error code that an answer may carry, with its usual status and what it means."""
     return [
@@ -72,7 +77,7 @@ async def problem_codes() -> list[dict[str, Any]]:
     ]
 
 
-@router.get("/api/problems/{code}")
+@router.get("/api/problems/{code}", dependencies=[public("what error codes mean")])
 async def problem_code(code: str) -> dict[str, Any]:
     """What one error code means; the `type` of every problem points here."""
     entry = CODES.get(code)

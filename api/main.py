@@ -12,7 +12,10 @@ from fastapi import APIRouter, FastAPI
 from starlette.middleware import Middleware
 
 from api import __version__, errors, health
+from api.access import routes as access_routes
+from api.access import signing_in
 from api.access.crossorigin import OriginGuard
+from api.access.permissions import check_declared
 from api.clock import Clock, MovableClock, SystemClock
 from api.conditions import routes as conditions_routes
 from api.db import Database
@@ -20,6 +23,7 @@ from api.journal import routes as journal_routes
 from api.journal import service as journal_service
 from api.kitlist import routes as kitlist_routes
 from api.limits import BodyLimit
+from api.locker import routes as locker_routes
 from api.logging import Measurements, RequestRecord
 from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
@@ -31,12 +35,14 @@ from web.pages import mount_pages
 
 ROUTERS: tuple[APIRouter, ...] = (
     health.router,
+    access_routes.router,
     journal_routes.router,
     conditions_routes.router,
     kitlist_routes.router,
     kitlist_routes.schema_router,
     roster_routes.router,
     readiness_routes.router,
+    locker_routes.router,
 )
 """Every room's routes and every page's, in the order they are tried."""
 
@@ -91,7 +97,9 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
     journal_service.install(app, app.state.clock)
     readiness_service.install(app, demo=settings.demo)
     errors.install(app)
+    signing_in.install(app)
     include_rooms(app)
+    check_declared(app)
     return app
 
 
@@ -123,7 +131,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
         app.state.db.warn_if_at_risk()
         app.state.journal.listen(app.state.db)
         if settings.demo:
-            demo_pages.set_clock(app.state.clock, app.state.db)
+            demo_pages.begin(app)
         log.info("started", database=app.state.db.engine_version(), demo=settings.demo, version=__version__)
         yield
     finally:

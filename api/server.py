@@ -1,4 +1,4 @@
-"""Runs the app: on this machine only while there are no accounts, and stoppable while streams are open."""
+"""Runs the app: without accounts on this machine only, and stoppable while streams are open."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from api.settings import Settings
 
 
 class NotLoopback(Exception):
-    """Asked to listen where others could reach it, although nobody has to sign in."""
+    """Asked to listen where others could reach it, although nobody has to sign in or nobody could."""
 
 
 class Server(uvicorn.Server):
@@ -42,20 +42,37 @@ class Server(uvicorn.Server):
         return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
 
 
-def check_host(settings: Settings) -> None:
-    """Raise NotLoopback when ``settings`` ask to listen where others could reach the service."""
+def check_host(settings: Settings, *, accounts: bool = False) -> None:
+    """Raise NotLoopback when ``settings`` ask to listen where others could reach the service, and this is the
+    demo, or there are no ``accounts`` yet.
+    """
     if is_loopback(settings.host) or settings.published_on_loopback:
         return
-    raise NotLoopback(
-        f"RIMAYE_HOST is {settings.host}, which others can reach, and there are no accounts: anyone could "
-        "read and change everything, health notes included. Use 127.0.0.1. In a container whose port is "
-        "published on the host's loopback address only, set RIMAYE_PUBLISHED_ON_LOOPBACK=true."
-    )
+    if settings.demo:
+        raise NotLoopback(
+            f"RIMAYE_HOST is {settings.host}, which others can reach, and this is the demo: there are no "
+            "accounts, anyone could choose any role. Use 127.0.0.1. In a container whose port is published "
+            "on the host's loopback address only, set RIMAYE_PUBLISHED_ON_LOOPBACK=true."
+        )
+    if not accounts:
+        raise NotLoopback(
+            f"RIMAYE_HOST is {settings.host}, which others can reach, and there are no accounts yet. "
+            "Use 127.0.0.1, or make the first account with: rimaye setup. In a container whose port is "
+            "published on the host's loopback address only, set RIMAYE_PUBLISHED_ON_LOOPBACK=true."
+        )
+    if not settings.base_url.startswith("https://"):
+        raise NotLoopback(
+            f"RIMAYE_HOST is {settings.host}, which others can reach, and RIMAYE_BASE_URL does not begin "
+            "with https://: passwords would travel in the open. Put a proxy with a certificate in front, and "
+            "set RIMAYE_BASE_URL to the address people use. Use 127.0.0.1 for this machine alone."
+        )
 
 
-def make_server(app: FastAPI, settings: Settings, announce: Callable[[str], None]) -> Server:
+def make_server(
+    app: FastAPI, settings: Settings, announce: Callable[[str], None], *, accounts: bool = False
+) -> Server:
     """A server for ``app``, not yet running. Raises NotLoopback, see ``check_host``."""
-    check_host(settings)
+    check_host(settings, accounts=accounts)
     config = uvicorn.Config(
         app,
         host=settings.host,

@@ -8,7 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, SecretStr
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 ENV_PREFIX = "RIMAYE_"
@@ -48,6 +48,17 @@ class Settings(BaseSettings):
     base_url: str = Field(
         default="",
         description="Address people reach this installation by, for links; empty takes it from the request.",
+    )
+    session_days: int = Field(
+        default=21, ge=1, le=90, description="How long a sign-in lasts: as long as a trip. [days]"
+    )
+    openid_issuer: str = Field(
+        default="",
+        description="Issuer of the outfit's OpenID Connect service; empty: there is none.",
+    )
+    openid_client_id: str = Field(default="", description="What that service knows this installation as.")
+    openid_client_secret: SecretStr = Field(
+        default=SecretStr(""), description="Secret shared with that service, if it gave one."
     )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least important log line that is written."

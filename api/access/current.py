@@ -21,12 +21,11 @@ from api.access.staff_log import record
 from api.access.tokens import hash_of
 from api.clock import Clock
 from api.db import Database
-from api.errors import NotFound, Problem, Unavailable
+from api.errors import NotFound, Problem, Refused, Unavailable
 from api.settings import Settings
 
 Role = Literal["lead", "assistant", "office", "admin"]
 ROLES: tuple[Role, ...] = get_args(Role)
-DEMO_ROLES: tuple[Role, ...] = ("lead", "assistant", "office")
 ROLE_COOKIE = "rimaye_role"
 
 NAMES: dict[Role, str] = {
@@ -130,7 +129,13 @@ async def current_reader(request: Request) -> Reader:
 
 
 async def reader_or_none(request: Request) -> Reader | None:
-    """The person this request comes from; None for a stranger."""
+    """The person this request comes from; None for a stranger. Kept as ``request.state.reader``."""
+    reader = await _find_reader(request)
+    request.state.reader = reader
+    return reader
+
+
+async def _find_reader(request: Request) -> Reader | None:
     settings: Settings = request.app.state.settings
     if settings.demo:
         return await _demo_reader(request)
@@ -169,7 +174,7 @@ def bearer_token(request: Request) -> str | None:
 
 async def sees_trip(request: Request, reader: Reader, trip: str) -> bool:
     """Whether the reader may see `trip`: it is their outfit's, and a guide is assigned to it."""
-    remembered = _remembered(request)
+    remembered = remembered_of(request)
     staff = None if reader.sees_all_trips else reader.staff
     key = ("trip", reader.outfit, staff, trip)
     if remembered.get(key, bool):
@@ -196,7 +201,7 @@ Lookup = Callable[[Connection, str, datetime], queries.Found | None]
 
 async def _known(request: Request, kind: str, token: str, look_up: Lookup) -> Reader | None:
     clock: Clock = request.app.state.clock
-    remembered = _remembered(request)
+    remembered = remembered_of(request)
     key = (kind, hash_of(token))
     known = remembered.get(key, _Known)
     now = clock.now()
@@ -247,7 +252,7 @@ async def _note_seen(db: Database, kind: str, token_hash: str, found: queries.Fo
 
 async def _demo_reader(request: Request) -> Reader:
     chosen = request.cookies.get(ROLE_COOKIE)
-    role = next((role for role in DEMO_ROLES if role == chosen), DEMO_ROLES[0])
+    role = next((role for role in ROLES if role == chosen), ROLES[0])
     outfit = await _only_outfit(request)
     return Reader(outfit=outfit, staff=role, name=NAMES[role], role=role, everywhere=True)
 
@@ -265,9 +270,17 @@ async def _only_outfit(request: Request) -> str:
     return outfit
 
 
-def _remembered(request: Request) -> Remembered:
+def remembered_of(request: Request) -> Remembered:
+    """What this app remembers of its readers."""
     state = request.app.state
     if not hasattr(state, "remembered"):
         state.remembered = Remembered(state.clock)
     remembered: Remembered = state.remembered
     return remembered
+
+
+def require_session(reader: Reader) -> Reader:
+    """The reader, if they are here themselves. Raises Refused for a program: it may not widen its access."""
+    if reader.session is None:
+        raise Refused("This is done by a person who is signed in, not by a program with a token.")
+    return reader

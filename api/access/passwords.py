@@ -11,11 +11,14 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import anyio
-from pwdlib import PasswordHash
 
 from api.errors import Invalid
+
+if TYPE_CHECKING:
+    from pwdlib import PasswordHash
 
 SHORTEST = 12
 LONGEST = 256
@@ -108,7 +111,12 @@ class Passwords:
     """Hashes and checks passwords, a few at a time and off the event loop."""
 
     def __init__(self, hasher: PasswordHash | None = None) -> None:
-        self._hasher = hasher if hasher is not None else PasswordHash.recommended()
+        if hasher is None:
+            # Imported by those who sign in only.
+            from pwdlib import PasswordHash
+
+            hasher = PasswordHash.recommended()
+        self._hasher = hasher
         self._limiter: anyio.CapacityLimiter | None = None
         self._nobody: str | None = None
 

@@ -176,6 +176,14 @@ def staff_of(conn: Connection, outfit: str) -> Sequence[Row[Any]]:
     return conn.execute(wanted.order_by(_staff.c.active.desc(), _staff.c.name, _staff.c.id)).all()
 
 
+def staff_by_outfit(conn: Connection) -> dict[str, list[Row[Any]]]:
+    """Everyone, by id of their outfit."""
+    found: dict[str, list[Row[Any]]] = {}
+    for row in conn.execute(select(_staff).order_by(_staff.c.outfit_id, _staff.c.name, _staff.c.id)):
+        found.setdefault(row.outfit_id, []).append(row)
+    return found
+
+
 def staff_ids_like(conn: Connection, start: str) -> frozenset[str]:
     """Ids that begin with `start`, of all outfits: an id is given once."""
     return frozenset(conn.execute(select(_staff.c.id).where(_staff.c.id.startswith(start))).scalars())

@@ -179,6 +179,12 @@ def new_link(
     return _make_link(conn, person.id, purpose, now)
 
 
+def revoke_links(conn: Connection, person: Row[Any], now: datetime, *, by: str, visitor: Visitor) -> None:
+    """Make someone's unused links worthless."""
+    queries.revoke_links(conn, person.id, now)
+    record(conn, now, "links revoked", outfit=person.outfit_id, staff=by, about=person.id, visitor=visitor)
+
+
 def link_owner(conn: Connection, token: str, now: datetime) -> Row[Any]:
     """The account a link is for. Raises NotFound when it was used, revoked, is too old or never was."""
     found = queries.open_link(conn, hash_of(token), now)
@@ -256,6 +262,13 @@ def colleague(conn: Connection, reader: Reader, staff: str) -> Row[Any]:
     if person is None:
         raise NotFound(f"There is nobody {staff} on the staff. Choose them from the list of staff.")
     return person
+
+
+def remove_passkey(conn: Connection, reader: Reader, passkey: str, now: datetime, visitor: Visitor) -> None:
+    """Remove one of one's own passkeys. Raises NotFound when there is none of that id."""
+    if not queries.remove_passkeys(conn, reader.staff, passkey):
+        raise NotFound("This passkey has been removed already, or is not yours.")
+    record(conn, now, "passkey removed", outfit=reader.outfit, staff=reader.staff, visitor=visitor)
 
 
 # -- tokens for programs -------------------------------------------------------------------------------------

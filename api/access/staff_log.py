@@ -15,7 +15,6 @@ What = Literal[
     "set up",
     "signed in",
     "sign-in failed",
-    "sign-in slowed",
     "signed out",
     "sign-in ended",
     "all sign-ins ended",

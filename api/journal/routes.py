@@ -9,6 +9,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import TypeAdapter, ValidationError
 
 from api.access.current import CurrentReader
+from api.access.permissions import may_write, permit
 from api.db import Database, Reading, Writing
 from api.errors import FieldProblem, from_validation
 from api.journal import store
@@ -40,14 +41,16 @@ TripId = Annotated[Slug, Path(description="Id of the trip.")]
 _ENTRY: TypeAdapter[Entry] = TypeAdapter(Entry)
 
 
-@router.post("/journal")
+@router.post("/journal", dependencies=[permit("journal.append")])
 def append(
     trip: TripId, batch: JournalBatch, reader: CurrentReader, journals: Journals, work: Writing
 ) -> BatchOutcome:
     """Append entries. The answer says for each: stored, already there, or refused with the reason."""
     read = [_read_entry(position, sent) for position, sent in enumerate(batch.entries)]
     entries = [entry for entry in read if isinstance(entry, Entry)]
-    outcomes = iter(journals.record(work, reader.outfit, trip, entries, [written_by(reader)]))
+    outcomes = iter(
+        journals.record(work, reader.outfit, trip, entries, [written_by(reader), may_write(reader)])
+    )
     judged = [
         _outcome(position, next(outcomes)) if isinstance(entry, Entry) else entry
         for position, entry in enumerate(read)
@@ -55,7 +58,7 @@ def append(
     return BatchOutcome(trip=trip, head_seq=store.head(work, trip).seq, outcomes=judged)
 
 
-@router.get("/journal", response_model=JournalPage)
+@router.get("/journal", dependencies=[permit("journal.read")], response_model=JournalPage)
 def read(
     trip: TripId,
     reader: CurrentReader,
@@ -77,7 +80,7 @@ def read(
     return Response(page, media_type="application/json", headers={"Cache-Control": "no-store"})
 
 
-@router.get("/journal/verify")
+@router.get("/journal/verify", dependencies=[permit("journal.read")])
 def verify(trip: TripId, reader: CurrentReader, conn: Reading) -> ChainState:
     """Walk the journal's hash chain and name the first entry that is not as it was stored."""
     store.head(conn, trip, reader.outfit)
@@ -98,7 +101,7 @@ async def _known_trip(request: Request, trip: TripId, reader: CurrentReader, jou
     return trip
 
 
-@router.get("/events", response_class=EventSourceResponse)
+@router.get("/events", dependencies=[permit("journal.read")], response_class=EventSourceResponse)
 async def events(
     request: Request,
     trip: Annotated[str, Depends(_known_trip)],

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Header, Request, Response, status
 
 from api.access.current import CurrentReader, Reader
+from api.access.permissions import permit
 from api.clock import Clock
 from api.db import Reading, Writing
 from api.errors import Refused
@@ -66,13 +67,18 @@ Editor = Annotated[Reader, Depends(_editor)]
 IfMatch = Annotated[str | None, Header(alias="If-Match")]
 
 
-@router.get("")
+@router.get("", dependencies=[permit("kitlist.read")])
 def list_editions(conn: Reading, reader: CurrentReader) -> list[EditionSummary]:
     """All editions of the outfit."""
     return [EditionSummary.of(row) for row in service.list_editions(conn, reader.outfit)]
 
 
-@router.post("", status_code=status.HTTP_201_CREATED, openapi_extra=_EDITION_BODY)
+@router.post(
+    "",
+    dependencies=[permit("kitlist.edit")],
+    status_code=status.HTTP_201_CREATED,
+    openapi_extra=_EDITION_BODY,
+)
 def create_edition(
     sent: AnEdition, work: Writing, editor: Editor, now: Now, response: Response
 ) -> EditionSummary:
@@ -80,14 +86,19 @@ def create_edition(
     return _answer(response, service.create(work, editor.outfit, sent.edition(), now=now))
 
 
-@router.get("/{edition}")
+@router.get("/{edition}", dependencies=[permit("kitlist.read")])
 def get_edition(edition: str, conn: Reading, reader: CurrentReader, response: Response) -> EditionWhole:
     """One edition with its content."""
     summary = _answer(response, service.get_row(conn, reader.outfit, edition))
     return EditionWhole(summary=summary, edition=service.get_edition(conn, reader.outfit, edition))
 
 
-@router.get("/{edition}/yaml", response_class=Response, responses={200: {"content": {YAML: {}}}})
+@router.get(
+    "/{edition}/yaml",
+    dependencies=[permit("kitlist.read")],
+    response_class=Response,
+    responses={200: {"content": {YAML: {}}}},
+)
 def get_yaml(edition: str, conn: Reading, reader: CurrentReader) -> Response:
     """One edition as a YAML file."""
     found = service.get_edition(conn, reader.outfit, edition)
@@ -95,7 +106,7 @@ def get_yaml(edition: str, conn: Reading, reader: CurrentReader) -> Response:
     return Response(to_yaml(found), media_type=YAML, headers={"Content-Disposition": disposition})
 
 
-@router.put("/{edition}", openapi_extra=_EDITION_BODY)
+@router.put("/{edition}", dependencies=[permit("kitlist.edit")], openapi_extra=_EDITION_BODY)
 def change_edition(
     edition: str,
     sent: AnEdition,
@@ -112,13 +123,13 @@ def change_edition(
     return _answer(response, row)
 
 
-@router.delete("/{edition}", status_code=status.HTTP_204_NO_CONTENT)
+@router.delete("/{edition}", dependencies=[permit("kitlist.edit")], status_code=status.HTTP_204_NO_CONTENT)
 def discard_edition(edition: str, work: Writing, editor: Editor) -> None:
     """Forget a draft."""
     service.discard(work, editor.outfit, edition)
 
 
-@router.post("/{edition}/copy", status_code=status.HTTP_201_CREATED)
+@router.post("/{edition}/copy", dependencies=[permit("kitlist.edit")], status_code=status.HTTP_201_CREATED)
 def copy_edition(
     edition: str,
     work: Writing,
@@ -132,19 +143,19 @@ def copy_edition(
     return _answer(response, service.copy(work, editor.outfit, edition, now=now, new_id=new_id))
 
 
-@router.post("/{edition}/publish")
+@router.post("/{edition}/publish", dependencies=[permit("kitlist.edit")])
 def publish_edition(edition: str, work: Writing, editor: Editor, now: Now) -> EditionSummary:
     """Fix a draft, so that trips may name it."""
     return EditionSummary.of(service.publish(work, editor.outfit, edition, now=now))
 
 
-@router.get("/{old}/difference/{new}")
+@router.get("/{old}/difference/{new}", dependencies=[permit("kitlist.read")])
 def compare_editions(old: str, new: str, conn: Reading, reader: CurrentReader) -> DifferenceFound:
     """What differs between two editions, in words."""
     return DifferenceFound.of(old, new, service.compare(conn, reader.outfit, old, new))
 
 
-@schema_router.get("/api/kit-list-schema")
+@schema_router.get("/api/kit-list-schema", dependencies=[permit("kitlist.read")])
 def get_schema() -> dict[str, Any]:
     """The JSON Schema of an edition, with the metrics that are known."""
     return edition_schema()

@@ -1,8 +1,9 @@
 """The board as JSON."""
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request, Response
 
 from api.access.current import CurrentReader
+from api.access.permissions import permit
 from api.db import Reading
 from api.readiness.board import sheet
 from api.readiness.schemas import CAUTION, Board, Finding, ItemRow, Shown
@@ -11,10 +12,14 @@ from api.readiness.service import Evaluations
 router = APIRouter(prefix="/api/trips/{trip}", tags=["board"])
 
 
-@router.get("/board")
-def read_board(trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations) -> Board:
+@router.get("/board", dependencies=[permit("trip.read")], response_model=Board)
+async def read_board(request: Request, trip: str, reader: CurrentReader, readiness: Evaluations) -> Response:
     """Verdicts, open findings with reasons and numbers, the caution, and what the board rests on."""
-    return readiness.board(conn, reader.outfit, trip)
+    written, mark = await readiness.board_json(request.app.state.db, reader.outfit, trip)
+    headers = {"ETag": mark, "Cache-Control": "private, no-cache"}
+    if request.headers.get("if-none-match") == mark:
+        return Response(status_code=304, headers=headers)
+    return Response(written, media_type="application/json", headers=headers)
 
 
 class OpenFindings(Shown):
@@ -34,14 +39,14 @@ class Sheet(Shown):
     rows: tuple[ItemRow, ...]
 
 
-@router.get("/findings")
+@router.get("/findings", dependencies=[permit("trip.read")])
 def read_findings(trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations) -> OpenFindings:
     """The open findings alone."""
     shown = readiness.board(conn, reader.outfit, trip)
     return OpenFindings(seq=shown.seq, findings=shown.findings)
 
 
-@router.get("/sheets/{subject}")
+@router.get("/sheets/{subject}", dependencies=[permit("trip.read")])
 def read_sheet(
     trip: str, subject: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Sheet:
