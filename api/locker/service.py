@@ -243,14 +243,14 @@ def retire(work: Work, reader: Reader, clock: Clock, item_id: str, asked: Retire
 
 def note(work: Work, reader: Reader, clock: Clock, item_id: str, kind: str, says: str) -> None:
     """Add to what happened to a thing."""
-    now = clock.now()
     queries.add_event(
         work,
         reader.outfit,
         item_id,
-        event_id=str(new_id(now)),
+        # Not made from the clock: events of one moment keep the order in which they were written.
+        event_id=str(new_id()),
         kind=kind,
-        at=now,
+        at=clock.now(),
         by_id=reader.staff,
         by_name=reader.name,
         says=says,

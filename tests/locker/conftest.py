@@ -42,4 +42,3 @@ def fill(db: Database) -> None:
     with db.writing() as work:
         if not locker.queries.items(work, OUTFIT):
             locker.load(work, OUTFIT)
-
