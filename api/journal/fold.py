@@ -27,6 +27,7 @@ from api.journal.kinds import (
     FlagAccepted,
     FlagReleased,
     FlagTaken,
+    ForecastChosen,
     ForecastReceived,
     GearShared,
     HoldPassed,
@@ -73,6 +74,7 @@ class Picture:
     nights: Mapping[str, Mapping[date, Record[NightTold]]] = field(default_factory=dict)
     forecasts: tuple[Record[ForecastReceived], ...] = ()
     """In order of issue; the last is the newest."""
+    forecast_choice: Record[ForecastChosen] | None = None
     holds_passed: Mapping[str, Record[HoldPassed]] = field(default_factory=dict)
     loans: Mapping[str, Record[LoanBody]] = field(default_factory=dict)
     """Where each loan stands: promised, handed out, returned or released; by loan id."""
@@ -201,6 +203,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
     acceptances: dict[str, tuple[Record[FlagAccepted | AcceptanceEnded], ...]] = {}
     shares: dict[Unit, Record[GearShared]] = {}
     rules: Record[PartyRulesSet] | None = None
+    choice: Record[ForecastChosen] | None = None
     split: list[Key] = []
     for key in sorted(registers):
         entries_here = registers[key]
@@ -231,6 +234,8 @@ def fold(entries: Iterable[Entry]) -> Picture:
                 shares[subject, requirement, unit] = record_of(last)
             case PartyRulesSet():
                 rules = record_of(last)
+            case ForecastChosen():
+                choice = record_of(last)
         if len(entries_here) > 1:
             split.append(key)
     return Picture(
@@ -240,6 +245,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
         sightings=sightings,
         nights={member: dict(sorted(told.items())) for member, told in nights.items()},
         forecasts=tuple(sorted(_all_of(unkeyed, ForecastReceived), key=_issue_order)),
+        forecast_choice=choice,
         holds_passed=holds,
         loans=loans,
         flags=flags,

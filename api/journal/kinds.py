@@ -170,6 +170,16 @@ class ForecastReceived(Body):
     issued_at: AwareDatetime
 
 
+class ForecastChosen(Body):
+    """Whose forecasts the board rests on; None: what a guide types in, else the newest."""
+
+    kind: Literal["forecast-chosen"] = "forecast-chosen"
+    provider: ShortText | None
+
+    def key(self) -> Key:
+        return ("forecast-choice",)
+
+
 class HoldPassed(Body):
     """The party passed a hold point."""
 
@@ -372,6 +382,7 @@ AnyBody = Annotated[
     | Sighting
     | NightTold
     | ForecastReceived
+    | ForecastChosen
     | HoldPassed
     | LoanPromised
     | LoanHandedOut
