@@ -120,6 +120,7 @@ def _announce(address: str, settings: Settings, *, accounts: bool = False) -> No
         typer.echo("  Make the first one in another window with: rimaye setup")
     if settings.demo:
         typer.echo("  Demo mode: an invented trip, and a clock that can be moved. Nothing in it is real.")
+        typer.echo("  Try first: choose lead guide, read why each finding is open, then move the clock on.")
     typer.echo("  Stop it with Ctrl-C.\n")
 
 
