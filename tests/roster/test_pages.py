@@ -5,6 +5,8 @@ import re
 
 import pytest
 
+from tests.support.pages import html_errors
+
 from .browsing import HTML, Fields, form_of, get, person_id, post, roster, second_rope, words_of
 from .conftest import OFFICE, read_as
 from .people import PEOPLE, sheet
@@ -362,6 +364,8 @@ def test_pages_are_complete_and_ids_stand_once(client, manned):
     texts["preview"] = upload(
         client, manned, sheet("name,role", "Ana,captain", "Ben,client", "Moon Hye-jin,lead")
     ).text
+    named = {re.sub(r"[^a-z]+", "-", path): text for path, text in texts.items()}
+    assert html_errors(named) == []
     for path, text in texts.items():
         ids = re.findall(r'\sid="([^"]+)"', text)
         assert len(ids) == len(set(ids)), path

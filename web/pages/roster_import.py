@@ -54,13 +54,16 @@ def confirm_file(
     """Take over the good rows. Rows that were left out come back, to be corrected."""
     try:
         table = _table(sent)
-        done = importing.confirm(work, journals, reader, trip, table, sent.text("fingerprint"), device="page")
-    except (Invalid, Conflict) as problem:
-        work.rollback()
-        if not isinstance(problem, Conflict):
-            return _choose_page(request, journals.picture(work, reader.outfit, trip), problem)
-        snapshot, proposal = importing.preview(work, journals, reader, trip, _table(sent))
-        return _preview_page(request, snapshot, proposal, _table(sent), problem)
+    except Invalid as problem:
+        return _choose_page(request, journals.picture(work, reader.outfit, trip), problem)
+    try:
+        with work.begin_nested():
+            done = importing.confirm(
+                work, journals, reader, trip, table, sent.text("fingerprint"), device="page"
+            )
+    except Conflict as problem:
+        snapshot, proposal = importing.preview(work, journals, reader, trip, table)
+        return _preview_page(request, snapshot, proposal, table, problem)
     if not done.left_out:
         query = "saved=1" if done.changed else "saved=same"
         return RedirectResponse(f"/trips/{trip}/roster?{query}", status_code=303)

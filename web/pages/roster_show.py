@@ -40,9 +40,9 @@ def saved(
 ) -> Response:
     """Do it and go on to ``done``; what is in the way comes back on the form, with everything typed kept."""
     try:
-        change = act()
+        with work.begin_nested():
+            change = act()
     except (Invalid, Conflict) as problem:
-        work.rollback()
         return form(problem)
     path, _, anchor = done.partition("#")
     query = "saved=merged" if change.also_changed else "saved=1" if change.changed else "saved=same"

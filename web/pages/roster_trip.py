@@ -48,9 +48,9 @@ def create_trip(
     """Open a trip and go on to its stages."""
     try:
         plan = _plan_from(sent, None)
-        trip = service.create_trip(work, journals, reader, plan, device="page")
+        with work.begin_nested():
+            trip = service.create_trip(work, journals, reader, plan, device="page")
     except (Invalid, Conflict) as problem:
-        work.rollback()
         return _trip_form(request, work, reader, None, sent.typed(), problem)
     return RedirectResponse(f"/trips/{trip}/plan?saved=1", status_code=303)
 
