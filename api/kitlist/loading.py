@@ -30,6 +30,8 @@ class FileFault:
     value: str
     message: str
     remedy: str
+    steps: Path = ()
+    """The same way as keys and positions, for a form that has to find its field."""
 
     def shown(self, file: str) -> str:
         """One line: `FILE:LINE:COL path: what is wrong (value) - remedy`."""
@@ -92,6 +94,7 @@ def _checked(placed: Placed, *, with_places: bool) -> Edition:
             _short(fault.value),
             fault.message,
             fault.remedy,
+            fault.path,
         )
         for fault in rules.faults(edition)
     ]
@@ -123,7 +126,7 @@ def _from_pydantic(error: Any, placed: Placed, with_places: bool) -> FileFault:
     elif error["type"] == "condition_form":
         remedy = _CONDITION_REMEDY
     place = placed.place(path, of_key=error["type"] == "extra_forbidden") if with_places else None
-    return FileFault(place, _path(path, placed), _short(value), message, remedy)
+    return FileFault(place, _path(path, placed), _short(value), message, remedy, path)
 
 
 def _in_order(found: list[FileFault]) -> list[FileFault]:
