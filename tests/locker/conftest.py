@@ -1,5 +1,8 @@
 """The demo with its locker, at the moment when everything is laid out and nothing is fixed."""
 
+import shutil
+from pathlib import Path
+
 import pytest
 from fastapi import FastAPI
 
@@ -9,9 +12,29 @@ from api.db import Database
 from api.readiness.service import Readiness
 from seeds import demo, loading, locker
 from tests.support.client import IsolatedTestClient
+from tests.support.databases import SqliteTemplates
 
 OUTFIT, TRIP, OTHER = "quillstone", "kessandry-2026-09", "anselt-course-2026-09"
 LEAD = Reader(outfit=OUTFIT, staff="p01", name="Maren Okafor-Lindqvist", role="lead", everywhere=True)
+
+
+@pytest.fixture(scope="session")
+def filled_file(sqlite_templates: SqliteTemplates, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A SQLite file with the demo and its locker, to be copied."""
+    folder = tmp_path_factory.mktemp("locker")
+    with sqlite_templates.fresh(folder) as url:
+        db = Database(url)
+        fill(db)
+        db.close()
+    return next(folder.glob("*.sqlite3"))
+
+
+@pytest.fixture
+def sqlite_url(filled_file: Path, tmp_path: Path) -> str:
+    """The URL of a copy of it."""
+    file = tmp_path / "locker.sqlite3"
+    shutil.copyfile(filled_file, file)
+    return f"sqlite:///{file}"
 
 
 @pytest.fixture
