@@ -60,7 +60,8 @@ def edit_member(
     snapshot = journals.picture(conn, reader.outfit, trip)
     if member == "new":
         # The id is made here, so that a form that is sent twice adds one person.
-        return _member_form(request, snapshot, service.new_member_id(), {"role": "climber", "rope": NO_ROPE})
+        values = {"role": "climber", "rope": NO_ROPE} | _size_values({})
+        return _member_form(request, snapshot, service.new_member_id(), values)
     profile = service.profile_of_member(snapshot.picture, member)
     return _member_form(request, snapshot, member, _member_values(profile, member, snapshot))
 
@@ -150,7 +151,7 @@ def _member_form(
         member=member,
         known=member in snapshot.picture.members,
         values=values,
-        sizes=max(sizes + BLANK_SIZES, len(USUAL_SIZES)) if not problem else sizes,
+        sizes=sizes if problem else sizes + BLANK_SIZES,
         usual_sizes=USUAL_SIZES,
         roles=list(words.ROLES.items()),
         ropes=[(NO_ROPE, "no rope")] + [(rope.id, rope.name) for rope in snapshot.picture.rope_teams],
@@ -168,7 +169,14 @@ def _member_values(profile: MemberProfile, member: str, snapshot: Snapshot) -> d
         "rope": rope,
         "rope_was": rope,
     }
-    for index, (what, size) in enumerate(profile.sizes.items()):
+    return values | _size_values(profile.sizes)
+
+
+def _size_values(sizes: Mapping[str, str]) -> dict[str, str]:
+    """Rows for the sizes that are known, then for the usual ones that are not."""
+    rows = {**sizes, **{what: "" for what in USUAL_SIZES if what not in sizes}}
+    values: dict[str, str] = {}
+    for index, (what, size) in enumerate(rows.items()):
         values |= {f"size.{index}.what": what, f"size.{index}.is": size}
     return values
 
