@@ -1,0 +1,1 @@
+"""Tests of access: who gets in, who may do what, and what happens to those who try otherwise."""
