@@ -49,3 +49,22 @@ def manned(client: IsolatedTestClient, trip: str) -> str:
     body = {"fingerprint": shown["fingerprint"], "table": shown["table"]}
     assert client.post(f"/api/trips/{trip}/roster/confirm", json=body).status_code == 200
     return trip
+
+
+def seq(client: IsolatedTestClient, trip: str) -> int:
+    """The number of the trip's last entry."""
+    return client.get(f"/api/trips/{trip}").json()["seq"]
+
+
+@pytest.fixture
+def full(client: IsolatedTestClient, trip: str) -> str:
+    """The trip with four people on two ropes, under the ids of `PEOPLE`."""
+    for member, profile in PEOPLE.items():
+        body = {"seen_seq": 1, "profile": profile.model_dump(mode="json")}
+        assert client.put(f"/api/trips/{trip}/members/{member}", json=body).status_code == 200
+    ropes = [
+        {"id": "r-1", "name": "Rope 1", "members": ["m-1", "m-3"]},
+        {"id": "r-2", "name": "Rope 2", "members": ["m-2", "m-4"]},
+    ]
+    assert client.put(f"/api/trips/{trip}/ropes", json={"seen_seq": 5, "ropes": ropes}).status_code == 200
+    return trip
