@@ -14,6 +14,7 @@ from typing import Any
 from pydantic import ValidationError
 from sqlalchemy import Connection
 
+from api.access import service as access
 from api.access.current import Reader
 from api.db import Work
 from api.errors import Conflict, Invalid, NotFound, from_validation
@@ -103,6 +104,7 @@ def create_trip(work: Work, journal: Journal, reader: Reader, plan: TripPlan, *,
     journal_queries.create_trip(work, trip_id, reader.outfit, journal.clock.now())
     _use_edition(work, reader, None, plan)
     journal.write(work, reader, trip_id, TripPlanned(plan=plan), device=device)
+    access.assign_creator(work, reader, trip_id, journal.clock.now())
     return trip_id
 
 

@@ -1,7 +1,13 @@
 """The JSON API: trips, people, ropes, files, and two people who change the same thing."""
 
-import pytest
+from dataclasses import replace
+from datetime import UTC, datetime
 
+import pytest
+from sqlalchemy import insert
+
+from api.access.current import Reader
+from api.access.models import Staff, table
 from api.journal.fold import fold
 from api.journal.store import read
 
@@ -9,6 +15,7 @@ from .conftest import OFFICE, read_as, seq
 from .people import PEOPLE
 from .plans import plan_json, stage_json
 
+A_DAY = datetime(2026, 7, 1, tzinfo=UTC)
 ANA = {"name": "Ana Duarte", "role": "climber"}
 
 
@@ -285,3 +292,17 @@ def test_the_description_of_the_api_names_every_shape(client):
     assert set(paths["/api/trips/{trip}/roster/preview"]["post"]["requestBody"]["content"]) == {
         "multipart/form-data"
     }
+
+
+def test_a_guide_who_opens_a_trip_is_assigned_to_it_and_others_are_not(client):
+    guide = Reader(outfit="quillstone", staff="maren", name="Maren", role="lead")
+    account = {"id": "maren", "outfit_id": "quillstone", "name": "Maren", "email": "maren@example.org"}
+    with client.app.state.db.writing() as work:
+        work.execute(insert(table(Staff)), account | {"role": "lead", "active": True, "created_at": A_DAY})
+    read_as(client.app, guide)
+    trip = client.post("/api/trips", json={"plan": plan_json()}).json()["id"]
+    assert [found["id"] for found in client.get("/api/trips").json()] == [trip]
+    assert client.get(f"/api/trips/{trip}").status_code == 200
+    read_as(client.app, replace(guide, staff="tashi"))
+    assert client.get("/api/trips").json() == []
+    assert client.get(f"/api/trips/{trip}").status_code == 404
