@@ -60,6 +60,15 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
     UV_CLEAR_SKY: (0.0, 50.0),
     UV: (0.0, 50.0),
     THUNDER: (0.0, 2.0),
+    "wet_bulb_temperature": (173.15, 333.15),
+    "dew_point_temperature": (123.15, 333.15),
+    "relative_humidity": (0.0, 1.1),
+    WIND_DIRECTION: (0.0, 360.0),
+    LEVEL_HEIGHT: (-600.0, 40_000.0),
+    "cloud_area_fraction": (0.0, 1.001),
+    "thunderstorm_probability": (0.0, 1.0),
+    "x_snow_level_altitude": (-430.0, 9_000.0),
+    "x_probability_of_precipitation": (0.0, 1.0),
 }
 """Outside these a number is a unit mix-up or a service's code for "missing", never weather on Earth."""
 
