@@ -25,6 +25,7 @@ from api.kitlist import routes as kitlist_routes
 from api.limits import BodyLimit
 from api.locker import routes as locker_routes
 from api.logging import Measurements, RequestRecord
+from api.readiness import flag_routes
 from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
 from api.roster import routes as roster_routes
@@ -42,6 +43,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     kitlist_routes.schema_router,
     roster_routes.router,
     readiness_routes.router,
+    flag_routes.router,
     locker_routes.router,
 )
 """Every room's routes and every page's, in the order they are tried."""

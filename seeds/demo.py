@@ -299,7 +299,7 @@ def _fine(told: Scenario, requirement: Requirement, subject: str) -> Sighting:
     return Sighting(
         subject=subject,
         requirement=requirement.id,
-        known=Known.TRIED if requirement.takes is Known.TRIED else requirement.takes,
+        known=Known.TRIED if requirement.life_safety else requirement.takes,
         state=GearState.FITS,
         count=given.get("count"),
         answers=fitting_answers(told, requirement, {k: v for k, v in given.items() if k != "count"}),

@@ -51,6 +51,7 @@ KINDS: dict[GapKind, str] = {
     GapKind.UNSEEN: "only heard of, not seen yet",
     GapKind.UNANSWERED: "seen, but a question about it is open",
     GapKind.DISAGREE: "two records disagree",
+    GapKind.RULE: "not made up as it has to be",
 }
 
 STANDINGS: dict[Standing, str] = {
@@ -58,6 +59,7 @@ STANDINGS: dict[Standing, str] = {
     Standing.FIX: "Fix",
     Standing.UNKNOWN: "Not known",
     Standing.ADVISE: "Advise",
+    Standing.ACCEPTED: "Accepted by name",
     Standing.CLEAR: "Nothing known missing",
 }
 
@@ -270,12 +272,13 @@ def date_span(first: date, last: date) -> str:
 
 
 def tally_parts(counts: Tally) -> list[tuple[Standing, str]]:
-    """Open findings in words, worst first, each with what it makes of someone: [(stop, "6 stops"), ...]."""
+    """Findings in words, worst first, each with what it makes of someone: [(stop, "6 stops"), ...]."""
     parts = (
         (counts.stop, Standing.STOP, count(counts.stop, "stop")),
         (counts.fix, Standing.FIX, f"{counts.fix:,}{_NBSP}to{_NBSP}fix"),
         (counts.unknown, Standing.UNKNOWN, f"{counts.unknown:,}{_NBSP}not{_NBSP}known"),
         (counts.advise, Standing.ADVISE, f"{counts.advise:,}{_NBSP}advised"),
+        (counts.accepted, Standing.ACCEPTED, f"{counts.accepted:,}{_NBSP}accepted"),
     )
     return [(standing, text) for how_many, standing, text in parts if how_many]
 

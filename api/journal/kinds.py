@@ -7,7 +7,7 @@ order of arrival. A body without a key stands for itself.
 
 from datetime import date
 from enum import StrEnum
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 from uuid import UUID
 
 from pydantic import AwareDatetime, Field, TypeAdapter, model_validator
@@ -264,7 +264,11 @@ GradeWord = Literal["stop", "fix", "advise"]
 class FlagBody(Body):
     """Base of what people do about one flag."""
 
+    REGISTER: ClassVar[str] = "flag"
     finding: FindingId
+
+    def key(self) -> Key:
+        return (self.REGISTER, self.finding)
 
 
 class FlagTaken(FlagBody):
@@ -274,18 +278,12 @@ class FlagTaken(FlagBody):
     until: AwareDatetime
     note: LongText = ""
 
-    def key(self) -> Key:
-        return ("flag", self.finding)
-
 
 class FlagReleased(FlagBody):
     """Whoever had taken a flag gives it back."""
 
     kind: Literal["flag-released"] = "flag-released"
     note: LongText = ""
-
-    def key(self) -> Key:
-        return ("flag", self.finding)
 
 
 class Bound(Value):
@@ -302,6 +300,7 @@ class Bound(Value):
 class FlagAccepted(FlagBody):
     """A lead guide accepts a gap by name, with a reason, for the conditions and evidence of that time."""
 
+    REGISTER = "acceptance"
     kind: Literal["flag-accepted"] = "flag-accepted"
     reason: Annotated[LongText, Field(min_length=3)]
     hold: HoldKind
@@ -309,21 +308,16 @@ class FlagAccepted(FlagBody):
     gap: Slug
     """The kind of gap it was."""
     bounds: Annotated[tuple[Bound, ...], Field(max_length=400)] = ()
-    evidence: Annotated[tuple[UUID, ...], Field(max_length=50)] = ()
+    evidence: Annotated[tuple[UUID, ...], Field(max_length=200)] = ()
     """The entries that were known about the thing."""
-
-    def key(self) -> Key:
-        return ("acceptance", self.finding)
 
 
 class AcceptanceEnded(FlagBody):
     """An acceptance is taken back."""
 
+    REGISTER = "acceptance"
     kind: Literal["acceptance-ended"] = "acceptance-ended"
     reason: LongText = ""
-
-    def key(self) -> Key:
-        return ("acceptance", self.finding)
 
 
 class GearShared(Body):

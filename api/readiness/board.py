@@ -1,22 +1,24 @@
 """The board as data, from an evaluated trip. Pure: the present moment is handed in."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from api.conditions.choice import forecast_in_force
 from api.conditions.stages import StageConditions
 from api.journal.fold import Picture
 from api.journal.kinds import PARTY
 from api.journal.trip import HoldKind, TripPlan
-from api.kitlist.schemas import Basis, Edition, Grade, Scope, Zone
-from api.readiness.asks import Asks, asks
-from api.readiness.findings import Floats, evidence_of, findings, rank
-from api.readiness.lacks import Lacks, lacks, needed
+from api.kitlist.schemas import Basis, Grade, Scope, Zone
+from api.readiness.evaluation import Evaluation, evaluate
+from api.readiness.findings import evidence_of, rank
+from api.readiness.lacks import needed
+from api.readiness.life import with_life
 from api.readiness.schemas import (
     Board,
     Finding,
+    FlagState,
     ForecastLine,
     GapKind,
     HoldLine,
@@ -30,48 +32,18 @@ from api.readiness.schemas import (
     WeatherHour,
 )
 
+__all__ = ["Evaluation", "board", "evaluate", "sheet", "tally", "verdict"]
+
 STALE_AFTER = timedelta(hours=24)
 """A forecast older than this is worth a finding (common practice, no published source)."""
 SHOWN_AHEAD = timedelta(hours=18)
 
 
-@dataclass(frozen=True, slots=True)
-class Evaluation:
-    """A trip evaluated at one state of its journal and forecast; does not depend on the present moment."""
-
-    trip: str
-    seq: int
-    picture: Picture
-    plan: TripPlan
-    edition: Edition | None
-    conditions: StageConditions
-    asks: Asks | None
-    lacks: Lacks | None
-    findings: tuple[Finding, ...]
-
-
-def evaluate(
-    trip: str,
-    seq: int,
-    picture: Picture,
-    plan: TripPlan,
-    edition: Edition | None,
-    conditions: StageConditions,
-    quantities: dict[str, Floats] | None = None,
-) -> Evaluation:
-    """Evaluate a trip: both matrices and the findings between them."""
-    if edition is None:
-        return Evaluation(trip, seq, picture, plan, None, conditions, None, None, ())
-    asked = asks(edition, plan, conditions)
-    lacking = lacks(edition, plan, picture)
-    found = findings(asked, lacking, picture, quantities)
-    return Evaluation(trip, seq, picture, plan, edition, conditions, asked, lacking, found)
-
-
 def board(evaluation: Evaluation, *, now: datetime, demo: bool = False) -> Board:
     """The board of an evaluated trip as it reads at `now`."""
     picture, plan, edition = evaluation.picture, evaluation.plan, evaluation.edition
-    found = tuple(sorted((*evaluation.findings, *about_forecast(evaluation, now)), key=rank))
+    alive = with_life(evaluation, (*evaluation.findings, *about_forecast(evaluation, now)), now)
+    found = tuple(sorted(alive, key=rank))
     ropes = tuple(_rope_line(evaluation, found, rope) for rope in range(len(picture.rope_teams)))
     roped = {line.member for rope in ropes for line in rope.people}
     loose = sorted((m for m in picture.members if m not in roped), key=lambda m: picture.profiles[m].name)
@@ -90,25 +62,30 @@ def board(evaluation: Evaluation, *, now: datetime, demo: bool = False) -> Board
         verdict=_party_verdict(evaluation, found),
         ropes=ropes,
         unroped=tuple(_person_line(evaluation, found, member) for member in loose),
-        findings=found,
+        findings=tuple(f for f in found if f.life.state is not FlagState.ACCEPTED),
+        accepted=tuple(f for f in found if f.life.state is FlagState.ACCEPTED),
         next_hours=next_hours(evaluation.conditions, plan, now),
         disagreements=tuple(_split_in_words(key) for key in picture.split),
     )
 
 
 def tally(found: Iterable[Finding]) -> Tally:
-    """Count open findings; what is not known to be fine counts as unknown whatever its grade."""
-    counts = {"stop": 0, "fix": 0, "advise": 0, "unknown": 0}
+    """Count findings; what is not known to be fine counts as unknown whatever its grade, and what a lead
+    guide accepted counts apart."""
+    counts = {"stop": 0, "fix": 0, "advise": 0, "unknown": 0, "accepted": 0}
     for finding in found:
-        counts[finding.grade.value if finding.known_gap else "unknown"] += 1
+        if finding.life.state is FlagState.ACCEPTED:
+            counts["accepted"] += 1
+        else:
+            counts[finding.grade.value if finding.known_gap else "unknown"] += 1
     return Tally(**counts)
 
 
 def verdict(subject: str, found: Sequence[Finding]) -> Verdict:
-    """Where a subject stands, from its open findings (already ranked)."""
+    """Where a subject stands, from its findings (already ranked). Accepted is not clear."""
     counts = tally(found)
     if counts.stop or counts.fix:
-        worst = found[0]
+        worst = next(f for f in found if f.life.state is not FlagState.ACCEPTED)
         if worst.grade is Grade.STOP:
             return Verdict(
                 subject=subject, standing=Standing.STOP, words=f"Stop: {worst.hold_name}", tally=counts
@@ -120,6 +97,14 @@ def verdict(subject: str, found: Sequence[Finding]) -> Verdict:
         return Verdict(subject=subject, standing=Standing.UNKNOWN, words="Not known yet", tally=counts)
     if counts.advise:
         return Verdict(subject=subject, standing=Standing.ADVISE, words="Advice only", tally=counts)
+    if counts.accepted:
+        gaps = "1 gap" if counts.accepted == 1 else f"{counts.accepted} gaps"
+        return Verdict(
+            subject=subject,
+            standing=Standing.ACCEPTED,
+            words=f"Nothing open, {gaps} accepted by name",
+            tally=counts,
+        )
     return Verdict(
         subject=subject, standing=Standing.CLEAR, words="Nothing known to be missing", tally=counts
     )
@@ -185,7 +170,7 @@ def hold_lines(plan: TripPlan, picture: Picture) -> tuple[HoldLine, ...]:
 
 def forecast_line(picture: Picture, now: datetime) -> ForecastLine | None:
     """The forecast in force, with its age."""
-    newest = picture.newest_forecast
+    newest = forecast_in_force(picture)
     if newest is None:
         return None
     return ForecastLine(
@@ -236,7 +221,7 @@ def about_forecast(evaluation: Evaluation, now: datetime) -> tuple[Finding, ...]
     plan, picture = evaluation.plan, evaluation.picture
     if not plan.stages or now >= plan.stages[-1].ends_at:
         return ()
-    newest = picture.newest_forecast
+    newest = forecast_in_force(picture)
     if newest is None:
         return (_forecast_finding(evaluation, "no forecast has been entered", now),)
     says: list[str] = []

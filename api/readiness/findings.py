@@ -41,6 +41,7 @@ _BADNESS = {
     for order, kind in enumerate(
         (
             GapKind.ABSENT,
+            GapKind.RULE,
             GapKind.UNFIT,
             GapKind.SHORT,
             GapKind.DISAGREE,
@@ -76,14 +77,16 @@ def findings(
     quantities
         Computed amounts by metric name and scenario, in the unit the registry gives.
     """
-    found: list[Finding] = []
-    for p, r in lacks.holdings:
-        failing = list(_failing(asks, lacks, quantities or {}, p, r))
-        if failing:
-            finding = _finding(asks, lacks, picture, p, r, failing)
-            if finding is not None:
-                found.append(finding)
-    return tuple(sorted(found, key=rank))
+    found = (finding_of(asks, lacks, picture, quantities or {}, p, r) for p, r in lacks.holdings)
+    return tuple(sorted((finding for finding in found if finding is not None), key=rank))
+
+
+def finding_of(
+    asks: Asks, lacks: Lacks, picture: Picture, quantities: Mapping[str, Floats], p: int, r: int
+) -> Finding | None:
+    """The finding about one requirement of one subject; None when nothing is amiss."""
+    failing = list(_failing(asks, lacks, quantities, p, r))
+    return _finding(asks, lacks, picture, p, r, failing) if failing else None
 
 
 def rank(finding: Finding) -> tuple[bool, int, int, str, str]:
@@ -231,6 +234,7 @@ def _finding(
         basis=requirement.basis,
         life_safety=requirement.life_safety,
         evidence=tuple(evidence_of(requirement, record) for record in holding.records),
+        rests_on=tuple(record.entry for record in holding.records),
         conditions_known=certain,
         scenarios=tuple(
             scenario.id

@@ -6,13 +6,13 @@ as values, and `findings` compares them scenario by scenario.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import combinations
 from math import ceil
 
 from api.journal.fold import Picture, Record
-from api.journal.kinds import PARTY, Answer, GearState, Sighting
+from api.journal.kinds import PARTY, Answer, GearState, Known, Sighting
 from api.journal.trip import Role, TripPlan
 from api.kitlist.quantities import in_unit
 from api.kitlist.schemas import Edition, FromMetric, HowMany, Limit, Question, Requirement, Scope
@@ -45,6 +45,23 @@ class Gap:
     asked: str | None = None
 
 
+GUIDES = ("lead", "assistant")
+"""Roles of those who may say that a thing was seen or tried where life depends on it."""
+
+
+def worth(record: Record[Sighting]) -> Known:
+    """How a thing is known by one record. What climbers report themselves is a picture at best."""
+    known = record.body.known
+    if record.actor.role == "climber" and known.rung > Known.PICTURED.rung:
+        return Known.PICTURED
+    return known
+
+
+def takes(requirement: Requirement) -> Known:
+    """How a thing must be known before it counts: tried, where life depends on it."""
+    return Known.TRIED if requirement.life_safety else requirement.takes
+
+
 @dataclass(frozen=True, slots=True)
 class Holding:
     """What is known of one requirement for one subject."""
@@ -63,7 +80,7 @@ class Holding:
         """The best known of the records that stand, when they do not contradict each other."""
         if not self.records or self.disagree:
             return None
-        return max(self.records, key=lambda record: record.body.known.rung)
+        return max(self.records, key=lambda record: (worth(record).rung, record.actor.role in GUIDES))
 
     @property
     def answers(self) -> dict[str, Answer]:
@@ -158,13 +175,34 @@ def lacks(edition: Edition, plan: TripPlan, picture: Picture) -> Lacks:
     for p, subject in enumerate(result.subjects):
         for r, requirement in enumerate(edition.requirements):
             if applies(requirement, subject):
-                records = picture.sightings.get((subject.id, requirement.id), ())
-                holding = Holding(tuple(records), needed(requirement.how_many, subject))
-                result.holdings[p, r] = holding
-                presence, *questions = spans[r]
-                _presence(result, p, presence, requirement, holding)
-                _answers(result, p, questions, holding, plan)
+                _look_at(result, p, r, spans[r], plan, picture)
     return result
+
+
+def looked_at_again(before: Lacks, plan: TripPlan, picture: Picture, p: int, r: int) -> Lacks:
+    """The same, with one requirement of one subject held against the picture anew."""
+    span = spans_of(before.checks)[r]
+    old = {(p, c) for c in span}
+    result = replace(
+        before,
+        holdings=dict(before.holdings),
+        gaps={key: gap for key, gap in before.gaps.items() if key not in old},
+        values={key: value for key, value in before.values.items() if key not in old},
+        counts={key: count for key, count in before.counts.items() if key not in old},
+    )
+    _look_at(result, p, r, span, plan, picture)
+    return result
+
+
+def _look_at(result: Lacks, p: int, r: int, span: range, plan: TripPlan, picture: Picture) -> None:
+    """Note everything about one requirement of one subject."""
+    subject, requirement = result.subjects[p], result.edition.requirements[r]
+    records = picture.sightings.get((subject.id, requirement.id), ())
+    holding = Holding(tuple(records), needed(requirement.how_many, subject))
+    result.holdings[p, r] = holding
+    presence, *questions = span
+    _presence(result, p, presence, requirement, holding)
+    _answers(result, p, questions, holding, plan)
 
 
 def _presence(result: Lacks, p: int, c: int, requirement: Requirement, holding: Holding) -> None:
@@ -181,8 +219,13 @@ def _presence(result: Lacks, p: int, c: int, requirement: Requirement, holding: 
         result.gaps[p, c] = Gap(GapKind.ABSENT, body.remark or "not there")
     elif body.state is GearState.UNFIT:
         result.gaps[p, c] = Gap(GapKind.UNFIT, body.remark or "there, but not fit for this trip")
-    elif body.known.rung < requirement.takes.rung:
-        result.gaps[p, c] = Gap(GapKind.UNSEEN, f"only {body.known.value}, must be {requirement.takes.value}")
+    elif worth(record).rung < takes(requirement).rung:
+        told = " by the climber" if record.actor.role == "climber" else ""
+        says = f"only {body.known.value}{told}, must be {takes(requirement).value}"
+        result.gaps[p, c] = Gap(GapKind.UNSEEN, says)
+    elif requirement.life_safety and record.actor.role not in GUIDES:
+        says = f"tried by {record.actor.name}, who is no guide on this trip; a guide must try it"
+        result.gaps[p, c] = Gap(GapKind.UNSEEN, says)
     elif requirement.how_many.computed is not None:
         if body.count is None:
             result.gaps[p, c] = Gap(GapKind.UNANSWERED, "how much there is has not been said")
@@ -207,7 +250,7 @@ def _answers(result: Lacks, p: int, questions: Sequence[int], holding: Holding, 
             continue
         answer = answers.get(question.id)
         if answer is None:
-            if record.body.known.rung >= question.needs.rung and record.body.state is GearState.FITS:
+            if worth(record).rung >= question.needs.rung and record.body.state is GearState.FITS:
                 result.gaps[p, c] = Gap(GapKind.UNANSWERED, f"not answered: {question.ask}")
         elif check.relative is not None:
             result.values[p, c] = float(answer) if _is_number(answer) else float("nan")

@@ -39,11 +39,13 @@ class GapKind(StrEnum):
     """Sighted, but a fitness question that matters is open."""
     DISAGREE = "disagree"
     """Two people who had not seen each other's record differ."""
+    RULE = "rule"
+    """A rope or the party is not made up as a rule or good practice asks."""
 
     @property
     def known_gap(self) -> bool:
         """Whether the gap is known to be one, rather than not known to be none."""
-        return self in (GapKind.ABSENT, GapKind.UNFIT, GapKind.SHORT)
+        return self in (GapKind.ABSENT, GapKind.UNFIT, GapKind.SHORT, GapKind.RULE)
 
 
 class Trigger(Shown):
@@ -98,6 +100,67 @@ class Evidence(Shown):
     photo: str | None = None
 
 
+class FlagState(StrEnum):
+    """Where a flag stands in its life."""
+
+    OPEN = "open"
+    TAKEN = "taken"
+    ACCEPTED = "accepted"
+    REOPENED = "reopened"
+
+
+class Change(Shown):
+    """One thing that has changed since a gap was accepted, in words and numbers."""
+
+    about: str
+    """`conditions`, `evidence`, `grade`, `gap` or `acceptance`."""
+    says: str
+    metric: str | None = None
+    title: str | None = None
+    unit: str | None = None
+    was: float | None = None
+    now: float | None = None
+    line: float | None = None
+    """The threshold that was crossed by the change, if one was."""
+    stage: str | None = None
+    at: datetime | None = None
+
+
+class BoundShown(Shown):
+    """A number an acceptance holds for, in words."""
+
+    metric: str
+    stage: str | None
+    says: str
+
+
+class Life(Shown):
+    """The life of a flag: what people have done about a finding."""
+
+    state: FlagState = FlagState.OPEN
+    taken_by: str | None = None
+    taken_by_id: str | None = None
+    until: datetime | None = None
+    stale: bool = False
+    """Taken, but the time is over: anyone may take it now."""
+    note: str = ""
+    also_taken_by: tuple[str, ...] = ()
+    """Others who took it without knowing of each other."""
+    accepted_by: str | None = None
+    accepted_at: datetime | None = None
+    reason: str = ""
+    bounds: tuple[BoundShown, ...] = ()
+    changes: tuple[Change, ...] = ()
+    """Why an acceptance does not hold any more; empty while it holds."""
+
+    @property
+    def because(self) -> str:
+        """What changed, in one line."""
+        shown = [change.says for change in self.changes[:3]]
+        more = len(self.changes) - len(shown)
+        return "; ".join(shown) + (f"; and {more} more" if more > 0 else "")
+
+
 class Finding(Shown):
     """A gap, with everything needed to believe it or to refute it."""
 
@@ -131,6 +194,9 @@ class Finding(Shown):
     asked."""
     scenarios: tuple[str, ...] = ()
     """Ids of the scenarios in which it appears."""
+    rests_on: tuple[UUID, ...] = ()
+    """The journal entries that were known about it."""
+    life: Life = Life()
 
     @property
     def known_gap(self) -> bool:
@@ -144,6 +210,8 @@ class Standing(StrEnum):
     FIX = "fix"
     UNKNOWN = "unknown"
     ADVISE = "advise"
+    ACCEPTED = "accepted"
+    """Nothing open, but something accepted by name: not the same as clear."""
     CLEAR = "clear"
 
 
@@ -155,6 +223,8 @@ class Tally(Shown):
     advise: int = 0
     unknown: int = 0
     """Everything not known to be fine: never sighted, unseen, unanswered, disagreed."""
+    accepted: int = 0
+    """Accepted by name; not open, and not clear either."""
 
     @property
     def open(self) -> int:
@@ -263,12 +333,15 @@ class Board(Shown):
     unroped: tuple[PersonLine, ...]
     findings: tuple[Finding, ...]
     """Open findings: known gaps first, worst first; then what is not known."""
+    accepted: tuple[Finding, ...] = ()
+    """Gaps that a lead guide accepted by name, for conditions that still hold."""
     next_hours: tuple[WeatherHour, ...] = ()
     disagreements: tuple[str, ...] = ()
     """Things other than gear on which entries stand side by side."""
 
     def finding(self, finding_id: str) -> Finding | None:
-        return next((f for f in self.findings if f.id == finding_id), None)
+        """An open or accepted finding by its id."""
+        return next((f for f in (*self.findings, *self.accepted) if f.id == finding_id), None)
 
 
 Percent = Annotated[float, Field(ge=0, le=100)]

@@ -324,7 +324,7 @@ class TestHoldPoints:
 class TestBoard:
     def shown(self, *entries: Entry, kit: Edition | None = None) -> Any:
         trip = plan()
-        the_picture = picture(trip, member("ann"), member("bob"), rope("ann", "bob"), *entries)
+        the_picture = picture(trip, member("ann"), member("bob", Role.LEAD), rope("ann", "bob"), *entries)
         evaluation = evaluate("test", 7, the_picture, trip, kit, conditions(trip, {}))
         return board(evaluation, now=START)
 

@@ -1,0 +1,80 @@
+"""A trip evaluated: both matrices, and the findings between them. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from api.conditions.stages import StageConditions
+from api.journal.fold import Picture
+from api.journal.trip import TripPlan
+from api.kitlist.schemas import Edition
+from api.readiness.asks import Asks, asks
+from api.readiness.findings import Floats, finding_of, findings, rank
+from api.readiness.lacks import Lacks, lacks, looked_at_again
+from api.readiness.ropes import rope_findings
+from api.readiness.schemas import Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """A trip evaluated at one state of its journal and forecast; does not depend on the present moment."""
+
+    trip: str
+    seq: int
+    picture: Picture
+    plan: TripPlan
+    edition: Edition | None
+    conditions: StageConditions
+    asks: Asks | None
+    lacks: Lacks | None
+    findings: tuple[Finding, ...]
+    quantities: Mapping[str, Floats] = field(default_factory=dict)
+    """Computed amounts by metric name and scenario."""
+
+
+def evaluate(
+    trip: str,
+    seq: int,
+    picture: Picture,
+    plan: TripPlan,
+    edition: Edition | None,
+    conditions: StageConditions,
+    quantities: Mapping[str, Floats] | None = None,
+) -> Evaluation:
+    """Evaluate a trip: both matrices and the findings between them, and how ropes and party are made up."""
+    amounts = quantities or {}
+    asked = asks(edition, plan, conditions) if edition else None
+    bare = Evaluation(trip, seq, picture, plan, edition, conditions, asked, None, (), amounts)
+    return with_picture(bare, seq, picture)
+
+
+def with_picture(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
+    """The same plan, people count and forecast, with another picture of who and what is there."""
+    lacking: Lacks | None = None
+    found: tuple[Finding, ...] = ()
+    if before.asks is not None and before.edition is not None:
+        lacking = lacks(before.edition, before.plan, picture)
+        found = findings(before.asks, lacking, picture, before.quantities)
+    together = (*found, *rope_findings(before.plan, picture, before.edition))
+    return replace(
+        before, seq=seq, picture=picture, lacks=lacking, findings=tuple(sorted(together, key=rank))
+    )
+
+
+def with_sightings(
+    before: Evaluation, seq: int, picture: Picture, subject: str, requirement: str
+) -> Evaluation:
+    """The same, where `picture` differs only in the sightings of one requirement of one subject."""
+    asked, lacking, edition = before.asks, before.lacks, before.edition
+    if asked is None or lacking is None or edition is None:
+        return replace(before, seq=seq, picture=picture)
+    p = next((i for i, s in enumerate(lacking.subjects) if s.id == subject), None)
+    r = next((i for i, q in enumerate(edition.requirements) if q.id == requirement), None)
+    if p is None or r is None or (p, r) not in lacking.holdings:
+        return replace(before, seq=seq, picture=picture)
+    lacking = looked_at_again(lacking, before.plan, picture, p, r)
+    found = finding_of(asked, lacking, picture, before.quantities, p, r)
+    kept = [f for f in before.findings if (f.subject, f.requirement) != (subject, requirement)]
+    together = [*kept, found] if found is not None else kept
+    return replace(
+        before, seq=seq, picture=picture, lacks=lacking, findings=tuple(sorted(together, key=rank))
+    )

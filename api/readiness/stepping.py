@@ -1,0 +1,108 @@
+"""Walking through a journal entry by entry, and what that does to flags. Pure.
+
+A full evaluation is made only where an entry can touch everything; a sighting touches one finding.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import cast
+
+from api.journal.entry import Entry
+from api.journal.fold import Picture, Record, fold, heads, record_of
+from api.journal.kinds import (
+    AcceptanceEnded,
+    FlagAccepted,
+    FlagBody,
+    FlagReleased,
+    FlagTaken,
+    GearShared,
+    HoldPassed,
+    Key,
+    LoanBody,
+    NightTold,
+    PartyRulesSet,
+    Remark,
+    RopesSet,
+    Sighting,
+    Withdrawn,
+)
+from api.readiness.evaluation import Evaluation, with_picture, with_sightings
+from api.readiness.transitions import FlagEvent, events_of, transitions
+
+Evaluate = Callable[[Picture, Sequence[Entry]], Evaluation | None]
+"""Evaluates a trip from scratch; None while it has no plan."""
+
+WITHIN = (RopesSet, HoldPassed, PartyRulesSet, GearShared)
+"""Kinds that change what people have and how ropes are made up, but not what is asked."""
+HARMLESS = (NightTold, LoanBody, Remark)
+"""Kinds that no finding rests on. After a kind that is not named at all, everything is worked out anew."""
+
+
+@dataclass
+class Walk:
+    """A walk through one journal. Begin after the entries that are known, then `step` on."""
+
+    evaluate: Evaluate
+    entries: list[Entry] = field(default_factory=list)
+    evaluation: Evaluation | None = None
+    _registers: defaultdict[Key, list[Entry]] = field(default_factory=lambda: defaultdict(list))
+    _withdrawals: list[Entry] = field(default_factory=list)
+
+    def begin(self, entries: Iterable[Entry]) -> None:
+        """Stand after some entries, without asking what they did."""
+        for entry in entries:
+            self._note(entry)
+        self.evaluation = self.evaluate(fold(self.entries), self.entries)
+
+    def _note(self, entry: Entry) -> None:
+        self.entries.append(entry)
+        key = entry.key()
+        if key is not None:
+            self._registers[key].append(entry)
+        elif isinstance(entry.body, Withdrawn):
+            self._withdrawals.append(entry)
+
+    def step(self, entry: Entry) -> list[FlagEvent]:
+        """Go past one entry, and say what it did to flags."""
+        self._note(entry)
+        before, body = self.evaluation, entry.body
+        if isinstance(body, HARMLESS) or (before is None and isinstance(body, (*WITHIN, Sighting, FlagBody))):
+            return []
+        if before is not None and isinstance(body, Sighting):
+            return self._sighted(before, entry, body)
+        if before is not None and isinstance(body, FlagBody):
+            return self._flagged(before, entry, body)
+        picture = fold(self.entries)
+        if before is not None and isinstance(body, WITHIN):
+            self.evaluation = with_picture(before, len(self.entries), picture)
+        else:
+            self.evaluation = self.evaluate(picture, self.entries)
+        return self._compared(before, entry)
+
+    def _compared(self, before: Evaluation | None, entry: Entry) -> list[FlagEvent]:
+        return transitions(before, self.evaluation, [entry]) if self.evaluation else []
+
+    def _sighted(self, before: Evaluation, entry: Entry, body: Sighting) -> list[FlagEvent]:
+        key = (body.subject, body.requirement)
+        records = tuple(cast(Record[Sighting], record_of(e)) for e in self._heads_of(entry))
+        picture = replace(before.picture, sightings={**before.picture.sightings, key: records})
+        after = with_sightings(before, len(self.entries), picture, *key)
+        self.evaluation = after
+        return events_of(before, after, [entry], [".".join(key)])
+
+    def _flagged(self, before: Evaluation, entry: Entry, body: FlagBody) -> list[FlagEvent]:
+        records = tuple(record_of(e) for e in self._heads_of(entry))
+        picture = before.picture
+        if isinstance(body, FlagTaken | FlagReleased):
+            picture = replace(picture, flags={**picture.flags, body.finding: records})
+        elif isinstance(body, FlagAccepted | AcceptanceEnded):
+            picture = replace(picture, acceptances={**picture.acceptances, body.finding: records})
+        after = replace(before, seq=len(self.entries), picture=picture)
+        self.evaluation = after
+        return events_of(before, after, [entry], [body.finding])
+
+    def _heads_of(self, entry: Entry) -> tuple[Entry, ...]:
+        key = entry.key()
+        assert key is not None
+        return heads([*self._registers[key], *self._withdrawals]).get(key, ())
