@@ -1,7 +1,7 @@
 """What the locker takes in and gives out."""
 
 from datetime import date, datetime
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 
@@ -19,10 +19,24 @@ Years = Annotated[float, Field(gt=0, le=50, allow_inf_nan=False)]
 Grams = Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)]
 
 
+Day = Annotated[date, Field(ge=date(1950, 1, 1), le=date(2150, 1, 1))]
+"""A day in the life of a thing: far enough from the ends of the calendar to count years from it."""
+
+
 class Taken(BaseModel):
     """Base of what is sent."""
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _keepable(cls, sent: Any) -> Any:
+        if isinstance(sent, dict):
+            for name, value in sent.items():
+                # PostgreSQL keeps no NUL in a text.
+                if isinstance(value, str) and "\0" in value:
+                    raise ValueError(f"{name}: it holds a character that cannot be kept. Leave it out.")
+        return sent
 
 
 class Shown(BaseModel):
@@ -49,15 +63,15 @@ class ItemWrite(Taken):
     """Several equal things without a number of their own: cells, hand warmers, wands."""
     quantity: Annotated[int, Field(ge=0, le=10_000)] = 1
     protective: Annotated[str, Field(max_length=20)] | None = None
-    made: date | None = None
-    bought: date | None = None
-    first_use: date | None = None
+    made: Day | None = None
+    bought: Day | None = None
+    first_use: Day | None = None
     days_used: Annotated[int, Field(ge=0, le=20_000)] = 0
-    inspected_on: date | None = None
+    inspected_on: Day | None = None
     inspect_months: Annotated[int, Field(ge=1, le=120)] | None = None
     years_from_made: Years | None = None
     years_from_first_use: Years | None = None
-    retire_by: date | None = None
+    retire_by: Day | None = None
     limit_source: Annotated[str, Field(max_length=200)] = ""
     place: Annotated[str, Field(max_length=120)] = ""
     remark: LongText = ""
@@ -172,7 +186,7 @@ class Release(Taken):
 class Inspection(Taken):
     """An examination by a competent person."""
 
-    on: date
+    on: Day
     examined_by: ShortText
     passed: bool
     found: LongText = ""

@@ -31,7 +31,8 @@ from api.locker.schemas import (
 
 def find(conn: Connection, outfit: str, item_id: str) -> Item:
     """One thing of the locker. Raises NotFound."""
-    found = queries.item(conn, outfit, item_id)
+    # An address may carry characters that PostgreSQL does not take in a text.
+    found = queries.item(conn, outfit, item_id) if item_id.isprintable() else None
     if found is None:
         raise NotFound(
             f"The locker has no {item_id!r}. Check what stands on the label, or look for it in the list."

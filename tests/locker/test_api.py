@@ -5,7 +5,6 @@ import pytest
 from tests.locker.conftest import TRIP
 from tests.support.client import IsolatedTestClient
 
-pytestmark = pytest.mark.one_database
 ITEMS, LOANS, COVER = "/api/locker/items", f"/api/trips/{TRIP}/loans", f"/api/trips/{TRIP}/cover"
 
 
@@ -38,6 +37,8 @@ class TestItems:
             {"protective": "harness", "counted": True, "quantity": 2},
             {"weight_g": -1},
             {"meets": []},
+            {"made": "9999-12-31", "years_from_made": 10},
+            {"remark": "bent\0"},
         ],
     )
     def test_what_cannot_be_is_refused_with_a_remedy(
@@ -57,6 +58,7 @@ class TestItems:
         assert early.json()["fields"][0]["field"] == "on"
 
 
+@pytest.mark.one_database
 class TestLoansAndCover:
     def test_whole_life_of_a_loan(self, lent: IsolatedTestClient) -> None:
         asked = {"item": "st-02", "subject": "p09", "requirement": "shell-trousers"}
@@ -98,6 +100,14 @@ class TestLoansAndCover:
         assert (answer.status_code, answer.json()["code"]) == (404, "not-found")
 
 
+@pytest.mark.parametrize(
+    "address", ["/locker/items/%00", "/locker/find?label=%00", f"/trips/{TRIP}/loans/%00"]
+)
+def test_addresses_with_odd_characters(lent: IsolatedTestClient, address: str) -> None:
+    assert lent.get(address, headers={"accept": "text/html"}).status_code == 404
+
+
+@pytest.mark.one_database
 def test_every_operation_is_described(lent: IsolatedTestClient) -> None:
     paths = lent.get("/api/openapi.json").json()["paths"]
     ours = {
