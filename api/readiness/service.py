@@ -12,6 +12,7 @@ from fastapi import Depends, FastAPI, Request
 from sqlalchemy import Connection
 
 from api.clock import Clock
+from api.conditions.choice import issues_in_force
 from api.conditions.evaluate import Shift
 from api.conditions.evaluate import evaluate as stage_conditions
 from api.conditions.forecast import Forecast
@@ -109,8 +110,8 @@ class Readiness:
     def _forecasts(
         self, conn: Connection, outfit: str, snapshot: Snapshot
     ) -> tuple[Forecast | None, Forecast | None]:
-        """The newest forecast and the one issued before it."""
-        received = [record.body.forecast for record in snapshot.picture.forecasts]
+        """The forecast in force and the one issued before it by the same provider."""
+        received = [record.body.forecast for record in issues_in_force(snapshot.picture)]
         loaded = [forecast_by_hash(conn, outfit, hash_) for hash_ in received[-2:]]
         if not loaded:
             return None, None
