@@ -60,6 +60,52 @@ class Settings(BaseSettings):
     openid_client_secret: SecretStr = Field(
         default=SecretStr(""), description="Secret shared with that service, if it gave one."
     )
+    forecast_user_agent: str = Field(
+        default="",
+        description="What forecast services are told: a name and a contact, as in 'our-outfit ops@example.org'."
+        " Empty: no service is asked.",
+    )
+    forecast_refresh_min: int = Field(
+        default=60,
+        ge=0,
+        description="How often services are asked for newer forecasts; 0: only by the button. [minutes]",
+    )
+    forecast_deadline_s: float = Field(
+        default=20.0, gt=0, le=120, description="Longest that one source may take, retries included. [s]"
+    )
+    forecast_max_bytes: int = Field(
+        default=8 * 1024 * 1024, ge=10_000, description="Largest answer of a service that is read. [bytes]"
+    )
+    forecast_edr_url: str = Field(
+        default="", description="Root of an OGC API - EDR service; empty: it is not asked."
+    )
+    forecast_edr_collections: str = Field(default="", description="Its collections, with commas.")
+    forecast_edr_parameters: str = Field(
+        default="", description="What to ask them for, with commas; empty: temperature, heights and wind."
+    )
+    forecast_edr_attribution: str = Field(default="", description="Whom its licence wants named.")
+    forecast_edr_licence: str = Field(default="", description="Its licence.")
+    forecast_openjson_url: str = Field(
+        default="",
+        description="Base of the open JSON weather service for single runs; empty: it is not asked.",
+    )
+    forecast_openjson_models: str = Field(
+        default="",
+        description="Its models, with commas; MODEL=NAME where its descriptions call the model NAME.",
+    )
+    forecast_openjson_ensemble_url: str = Field(
+        default="", description="Base of the same service for ensembles; empty: it is not asked."
+    )
+    forecast_openjson_ensemble_models: str = Field(default="", description="Its ensembles, with commas.")
+    forecast_openjson_key: SecretStr = Field(
+        default=SecretStr(""), description="Key for its paid hosts; the free ones are for non-commercial use."
+    )
+    forecast_metno_url: str = Field(
+        default="", description="Base of MET Norway's point forecast; empty: it is not asked."
+    )
+    forecast_nws_url: str = Field(
+        default="", description="Base of the US National Weather Service; empty: it is not asked."
+    )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least important log line that is written."
     )

@@ -7,7 +7,7 @@ CoverageJSON and is checked like any file. Addresses that an answer names are no
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
@@ -44,52 +44,64 @@ def plan(place: Point, window: Window, settings: SourceSettings) -> tuple[Reques
 def then(body: bytes, headers: Headers, request: Request) -> tuple[Request, ...]:
     """From the collection to its runs, and from those to the position query of the newest."""
     answer = answers.json_object(body, "the collection")
-    if request.known.get("asked") == "instances":
-        newest, issued = _newest(answer.get("instances"))
-        base = f"{_collection(request)}/instances/{quote(newest, safe='')}"
-        return (request.leading_to("forecast", base + request.known["query"], run=newest, issued=issued),)
-    query = _position(answer, request)
-    known = {"query": query, "asked": "instances"}
-    return (replace(request, url=f"{_collection(request)}/instances", known={**request.known, **known}),)
+    if "asked" not in request.known:
+        known = {**request.known, **_offered(answer, request.settings), "asked": "instances"}
+        return (replace(request, url=f"{_collection(request)}/instances", known=known),)
+    run = _newest(answer.get("instances"))
+    base = f"{_collection(request)}/instances/{quote(run.name, safe='')}"
+    url = base + _position(request, run)
+    return (request.leading_to("forecast", url, run=run.name, issued=run.issued_at.isoformat()),)
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    name: str
+    issued_at: datetime
+    ends_at: datetime | None
 
 
 def _collection(request: Request) -> str:
     return f"{request.settings.base_url}/collections/{quote(request.settings.model, safe='')}"
 
 
-def _newest(listed: Any) -> tuple[str, str]:
-    """The run with the newest time: its id, and that time. Raises Unusable when no run can be told."""
+def _newest(listed: Any) -> _Run:
+    """The run with the newest time. Raises Unusable when no run can be told."""
     runs = []
     for instance in listed if isinstance(listed, list) else ():
         name = instance.get("id") if isinstance(instance, dict) else None
         issued = _issued(name, instance) if isinstance(name, str) else None
         if issued is not None:
-            runs.append((issued, str(name)))
+            runs.append(_Run(str(name), issued, _time_in(_times(instance)[-1:])))
     if not runs:
         raise Unusable("The service names no run of this collection, so the age of a forecast is not known.")
-    issued, name = max(runs)
-    return name, issued.isoformat()
+    return max(runs, key=lambda run: (run.issued_at, run.name))
 
 
 def _issued(name: str, instance: dict[str, Any]) -> datetime | None:
     """When a run was: from its id, or from where its times begin."""
-    for text in (name, _first_time(instance)):
+    return _time_in([name]) or _time_in(_times(instance)[:1])
+
+
+def _times(instance: dict[str, Any]) -> list[str]:
+    """Start and end of what a run covers; open ends are left out."""
+    interval = _extent(instance, "temporal").get("interval")
+    if isinstance(interval, list) and interval and isinstance(interval[0], list):
+        interval = interval[0]
+    return [str(end) for end in interval if end not in (None, "..")] if isinstance(interval, list) else []
+
+
+def _time_in(texts: list[str]) -> datetime | None:
+    """The moment a text names, in one of the forms runs are named in; they are in UTC everywhere."""
+    for text in texts:
         for form in (None, "%Y%m%dT%H%M%SZ", "%Y%m%d%H", "%Y%m%d%H%M", "%Y%m%d_%H%M"):
             try:
                 at = datetime.fromisoformat(text) if form is None else datetime.strptime(text, form)  # noqa: DTZ007
             except ValueError:
                 continue
-            # Runs are named in UTC everywhere; a bare year or number is no time.
+            # A bare year or number is no time.
             if form is not None or "T" in text or "-" in text:
                 return at.replace(tzinfo=at.tzinfo or UTC).astimezone(UTC)
     return None
-
-
-def _first_time(instance: dict[str, Any]) -> str:
-    interval = _extent(instance, "temporal").get("interval")
-    while isinstance(interval, list) and interval:
-        interval = interval[0]
-    return str(interval or "")
 
 
 def _extent(answer: dict[str, Any], name: str) -> dict[str, Any]:
@@ -98,21 +110,30 @@ def _extent(answer: dict[str, Any], name: str) -> dict[str, Any]:
     return part if isinstance(part, dict) else {}
 
 
-def _position(answer: dict[str, Any], request: Request) -> str:
-    place, window, settings = request.place, request.window, request.settings
+def _offered(answer: dict[str, Any], settings: SourceSettings) -> dict[str, str]:
+    """Which parameters, levels and format to ask the collection for."""
     offered = answer.get("parameter_names")
-    wanted = settings.parameters or tuple(
+    parameters = settings.parameters or tuple(
         name for name in USUAL_PARAMETERS if not isinstance(offered, dict) or name in offered
     )
-    point = f"POINT({degrees(place.longitude_deg)} {degrees(place.latitude_deg)})"
+    levels, form = _levels(answer), _format(answer.get("output_formats"))
+    return {"parameters": ",".join(parameters), "z": levels or "", "f": form or ""}
+
+
+def _position(request: Request, run: _Run) -> str:
+    place, window, known = request.place, request.window, request.known
+    # Beyond the end of a run some servers answer with a fault of their own instead of less.
+    ends_at = min(window.ends_at, run.ends_at) if run.ends_at is not None else window.ends_at
+    if ends_at < window.starts_at:
+        raise Unusable(f"The newest run ends at {ends_at:%d %b %H:%M} UTC, before the trip.")
     return address(
         "",
         "/position",
-        coords=point,
-        z=_levels(answer),
-        datetime=f"{window.starts_at:%Y-%m-%dT%H:%M:%SZ}/{window.ends_at:%Y-%m-%dT%H:%M:%SZ}",
-        parameter_hyphen_name=",".join(wanted) or None,
-        f=_format(answer.get("output_formats")),
+        coords=f"POINT({degrees(place.longitude_deg)} {degrees(place.latitude_deg)})",
+        z=known["z"] or None,
+        datetime=f"{window.starts_at:%Y-%m-%dT%H:%M:%SZ}/{ends_at:%Y-%m-%dT%H:%M:%SZ}",
+        parameter_hyphen_name=known["parameters"] or None,
+        f=known["f"] or None,
     )
 
 
