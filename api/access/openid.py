@@ -101,7 +101,7 @@ def _by_verified_email(work: Any, claims: dict[str, Any]) -> Row[Any] | None:
 
 async def _claims(request: Request, settings: Settings, code: str, begun: dict[str, str]) -> dict[str, Any]:
     """What the service says about who signed in, once its signature, audience, nonce and time are checked."""
-    import httpx
+    import httpx2
     from authlib.integrations.base_client import OAuthError
     from joserfc import jwt
     from joserfc.errors import JoseError
@@ -127,7 +127,7 @@ async def _claims(request: Request, settings: Settings, code: str, begun: dict[s
             exp={"essential": True},
             sub={"essential": True},
         ).validate(decoded.claims)
-    except (OAuthError, JoseError, KeyError, ValueError, httpx.HTTPError) as error:
+    except (OAuthError, JoseError, KeyError, ValueError, httpx2.HTTPError) as error:
         await note_failure(request, None, "openid")
         raise _failed() from error
     return dict(decoded.claims)
@@ -135,13 +135,13 @@ async def _claims(request: Request, settings: Settings, code: str, begun: dict[s
 
 async def _about(client: Any, settings: Settings) -> dict[str, Any]:
     """The service's own description. It must name the issuer that was configured, and be reached by https."""
-    import httpx
+    import httpx2
 
     issuer = settings.openid_issuer.rstrip("/")
     try:
         found = await client.request("GET", f"{issuer}/.well-known/openid-configuration", withhold_token=True)
         about: dict[str, Any] = found.raise_for_status().json()
-    except (httpx.HTTPError, ValueError) as error:
+    except (httpx2.HTTPError, ValueError) as error:
         raise Unavailable(
             "The outfit's sign-in service does not answer. Use the password, or wait."
         ) from error
