@@ -6,10 +6,32 @@ from fastapi import FastAPI
 def mount_pages(app: FastAPI) -> None:
     """Add every page to the app, and say how problems look to people."""
     from api.errors import set_page_renderer
-    from web.pages import access, access_staff, board, cover, demo, kitlists, locker, preferences, roster
+    from web.pages import (
+        access,
+        access_staff,
+        board,
+        cover,
+        demo,
+        forecasts,
+        kitlists,
+        locker,
+        preferences,
+        roster,
+    )
     from web.rendering import problem_page, set_shell
 
     set_page_renderer(app, problem_page)
     set_shell(app, demo.shell)
-    for screen in (access, access_staff, board, preferences, demo, roster, kitlists, locker, cover):
+    for screen in (
+        access,
+        access_staff,
+        board,
+        preferences,
+        demo,
+        roster,
+        kitlists,
+        forecasts,
+        locker,
+        cover,
+    ):
         app.include_router(screen.router)

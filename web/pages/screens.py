@@ -11,11 +11,16 @@ Link = tuple[str, str]
 TRIP_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("plan", "Plan", "trip.read"),
     ("roster", "People", "trip.read"),
+    ("forecasts", "Forecasts", "trip.read"),
+    ("cover", "Cover plan", "trip.read"),
+    ("loans", "Loans", "trip.read"),
 )
 """Under the address of a trip: the end of the address, the words, the action one must be allowed."""
 
 OUTFIT_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("/new-trip", "New trip", "trip.create"),
+    ("/kit-lists", "Kit lists", "kitlist.read"),
+    ("/locker", "Locker", "locker.read"),
     ("/staff", "Staff", "staff.manage"),
 )
 """Beside the list of trips: the address, the words, the action one must be allowed."""
