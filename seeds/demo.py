@@ -20,16 +20,19 @@ from api.journal.entry import Actor, Entry
 from api.journal.kinds import (
     PARTY,
     AnyBody,
+    FlagTaken,
     GearState,
     HoldPassed,
     Known,
     MemberSet,
     NightTold,
+    PartyRulesSet,
     Remark,
     RopesSet,
     Sighting,
     TripPlanned,
 )
+from api.journal.party import PartyRule
 from api.journal.trip import MemberProfile, Role, RopeTeam, TripPlan
 from api.kitlist.quantities import in_unit
 from api.kitlist.schemas import Edition, Limit, Question, Requirement, Scope
@@ -140,9 +143,40 @@ def _later(told: Scenario, edition: Edition, moment_id: str) -> Iterator["Told"]
         if requirement is None:
             raise ValueError(f"the story mends {found['what']}, which the edition does not have")
         yield told.moment(found["at"]), who[found["by"]], _planted(told, requirement, found), False
+    for taken in moment.get("taken", ()):
+        body = FlagTaken(
+            finding=taken["finding"], until=told.moment(taken["until"]), note=taken.get("note", "")
+        )
+        yield told.moment(taken["at"]), who[taken["by"]], body, False
     holds = {hold["id"]: told.moment(hold["at"]) for hold in told.data["plan"]["hold_points"]}
     for hold in moment.get("passed", ()):
         yield holds[hold], who["p01"], HoldPassed(hold=hold, at=holds[hold]), False
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """What the lead guide of the story accepts; its bounds are worked out when it comes to it."""
+
+    finding: str
+    at: datetime
+    by: Actor
+    reason: str
+
+
+def accepted_at(moment_id: str) -> tuple[Acceptance, ...]:
+    """What is accepted on the way to a moment of the story."""
+    told = scenario()
+    who = actors(told)
+    moment = next(m for m in told.data["moments"] if m["id"] == moment_id)
+    return tuple(
+        Acceptance(a["finding"], told.moment(a["at"]), who[a["by"]], a["reason"])
+        for a in moment.get("accepted", ())
+    )
+
+
+def party_rules(told: Scenario) -> tuple[PartyRule, ...]:
+    """The permit's rules, as the office typed them in."""
+    return tuple(PartyRule.model_validate(rule) for rule in told.data["party_rules"])
 
 
 def forecast(told: Scenario, id_: str) -> ManualForecast:
@@ -228,6 +262,7 @@ def _story(told: Scenario, edition: Edition) -> Iterator[Told]:
     office, lead = who["office"], who["p01"]
     booked = told.moment("2026-07-20T10:00")
     yield booked, office, TripPlanned(plan=plan(told, told.data["edition"])), False
+    yield booked, office, PartyRulesSet(rules=party_rules(told)), False
     for id_, person in told.data["people"].items():
         profile = MemberProfile(name=person["name"], role=Role(person["role"]), about=person["about"])
         yield booked, office, MemberSet(member=id_, profile=profile), False

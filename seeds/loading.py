@@ -12,6 +12,8 @@ from api.journal import queries
 from api.journal.service import Journal
 from api.kitlist import service as kitlists
 from api.kitlist.schemas import Edition
+from api.readiness.acceptance import acceptance
+from api.readiness.service import Readiness
 from seeds import demo
 from seeds.demo import Moment
 
@@ -83,12 +85,28 @@ def _bring(work: Work, journal: Journal, moment: Moment) -> None:
     refused = [o.problem for o in journal.record(work, outfit, told.trip, entries) if o.status == "refused"]
     if refused:
         raise RuntimeError(f"the demo's story does not fit its journal: {refused[0]}")
+    for accepted in demo.accepted_at(moment.id):
+        _accept(work, journal, outfit, accepted)
     lead = demo.actors(told)["p01"]
     reader = Reader(outfit=outfit, staff=lead.id, name=lead.name, role="lead")
     for id_ in moment.forecasts:
         typed = demo.forecast(told, id_)
         heard = Journal(FixedClock(max(typed.issued_at, moment.at)), journal.live, journal.pictures)
         receive_typed(work, reader, heard, told.trip, typed)
+
+
+def _accept(work: Work, journal: Journal, outfit: str, accepted: demo.Acceptance) -> None:
+    """Accept a gap as it stands by then; nothing to do when a visitor of the demo has cleared it."""
+    told = demo.scenario()
+    evaluation = Readiness(journal, FixedClock(accepted.at)).evaluation(work, outfit, told.trip)
+    if all(finding.id != accepted.finding for finding in evaluation.findings):
+        return
+    writer = demo.Writer(told, evaluation.seq)
+    body = acceptance(evaluation, accepted.finding, accepted.reason)
+    entry = writer.write(body, at=accepted.at, actor=accepted.by)
+    outcome = journal.record(work, outfit, told.trip, [entry])[0]
+    if outcome.status == "refused":
+        raise RuntimeError(f"the demo's story does not fit its journal: {outcome.problem}")
 
 
 def _edition(conn: Connection, outfit: str) -> Edition:
