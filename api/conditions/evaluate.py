@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import lru_cache
 
 import numpy as np
@@ -18,10 +18,11 @@ from api.conditions.forecast import Forecast, moment
 from api.conditions.gathered import Gathered
 from api.conditions.itinerary import STEP_S, Itinerary, Leg, itinerary, legs_of, night_before, nights_at
 from api.conditions.rules import Moments, Reading, edges_of
+from api.conditions.shifts import NO_SHIFT, Air, Shift
 from api.conditions.stages import Scenario, StageConditions
 from api.journal.trip import Terrain, TripPlan
 from api.kitlist.metrics import CONDITION_METRICS
-from api.science import atmosphere, cold, profile, snow, sun
+from api.science import atmosphere, cold, snow, sun
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -50,34 +51,6 @@ PLAN_METRICS = frozenset(
     }
 )
 """Known from the plan alone."""
-
-
-@dataclass(frozen=True, slots=True)
-class Shift:
-    """A what-if: how the forecast, or the start, might come in differently. Never stored as a forecast.
-
-    A freezing level shift moves the whole column of air with it, by 6.5 °C/km. A temperature shift leaves the
-    freezing level where it is. `start_min` moves the start of `stage`, or of all stages, later by so many
-    minutes.
-    """
-
-    freezing_level_m: float = 0.0
-    temperature_c: float = 0.0
-    wind_factor: float = 1.0
-    start_min: float = 0.0
-    stage: str | None = None
-
-    @property
-    def in_air(self) -> bool:
-        return (self.freezing_level_m, self.temperature_c, self.wind_factor) != (0.0, 0.0, 1.0)
-
-    @property
-    def column_c(self) -> float:
-        """How much warmer the air is at every height, °C."""
-        return profile.STANDARD_LAPSE_K_PER_M * self.freezing_level_m + self.temperature_c
-
-
-NO_SHIFT = Shift()
 
 
 def evaluate(
@@ -111,11 +84,12 @@ def evaluate(
     way = itinerary(legs, plan.place.zone, edges)
     issued_s = None if forecast is None else int(forecast.provenance.issued_at.timestamp())
     metrics = Gathered(way, 1 if forecast is None else len(forecast.members), issued_s)
-    _from_plan(metrics, plan)
+    from_plan(metrics, plan)
     if forecast is None or not legs:
-        _nothing_known(metrics)
+        nothing_known(metrics)
     else:
-        _from_forecast(metrics, plan, forecast, previous, shift)
+        from_forecast(metrics, plan, forecast, previous, Air.of(shift))
+        metrics.methods.update(_shift_methods(shift))
     scenarios, base = _scenarios(forecast, shift)
     return StageConditions(
         scenarios=scenarios,
@@ -161,7 +135,8 @@ def _scenarios(forecast: Forecast | None, shift: Shift) -> tuple[tuple[Scenario,
     return tuple(found), 0 if forecast is None else forecast.base
 
 
-def _from_plan(metrics: Gathered, plan: TripPlan) -> None:
+def from_plan(metrics: Gathered, plan: TripPlan, times_over: int = 1) -> None:
+    """Work out what the plan alone says, of legs that are the plan once, or several times over."""
     way, legs, zone = metrics.way, metrics.way.legs, plan.place.zone
     metrics.every_step("altitude_m", way.elevation_m)
     metrics.every_step("pressure_hpa", atmosphere.standard_pressure_at_elevation_pa(way.elevation_m) / 100.0)
@@ -179,14 +154,16 @@ def _from_plan(metrics: Gathered, plan: TripPlan) -> None:
 
     slept = np.array([leg.stage.night.elevation_m if leg.stage.night else np.nan for leg in legs])
     metrics.each_stage("sleeping_elevation_m", slept, all_known)
-    metrics.each_stage("sleeping_gain_m", _gains(slept, plan.place.base_elevation_m), all_known)
+    gains = [_gains(part, plan.place.base_elevation_m) for part in np.split(slept, times_over)]
+    metrics.each_stage("sleeping_gain_m", np.concatenate(gains), all_known)
     metrics.methods["sleeping_gain_m"] = (
         "before the first night of the plan the party is taken to have slept at base"
     )
 
-    last = len(legs) - 1
-    nights = sum(nights_at(leg, zone, plan.ends_on.toordinal(), i == last) for i, leg in enumerate(legs))
-    metrics.each_stage("trip_nights", np.full(len(legs), float(nights)), all_known)
+    stages, ends_on = len(plan.stages), plan.ends_on.toordinal()
+    nights = [nights_at(leg, zone, ends_on, i % stages == stages - 1) for i, leg in enumerate(legs)]
+    totals = [float(part.sum()) for part in np.split(np.array(nights), times_over)]
+    metrics.each_stage("trip_nights", np.repeat(totals, stages), all_known)
 
 
 def _gains(slept: Floats, base_m: float) -> Floats:
@@ -213,7 +190,7 @@ def _light(start_s: int, end_s: int, latitude_deg: float, longitude_deg: float) 
     return dark, lit / 3600.0
 
 
-def _nothing_known(metrics: Gathered) -> None:
+def nothing_known(metrics: Gathered) -> None:
     """Every metric that rests on a forecast: not known, except where the stage has no such thing."""
     stages = len(metrics.way.legs)
     unknown = np.full((metrics.scenarios, stages), np.nan)
@@ -238,17 +215,18 @@ def _no_such_thing(name: str, legs: tuple[Leg, ...]) -> Bools:
     return np.zeros(len(legs), dtype=np.bool_)
 
 
-def _from_forecast(
-    metrics: Gathered, plan: TripPlan, forecast: Forecast, previous: Forecast | None, shift: Shift
+def from_forecast(
+    metrics: Gathered, plan: TripPlan, forecast: Forecast, previous: Forecast | None, air: Air
 ) -> None:
+    """Work out what the forecast says, in the air as it is or shifted, scenario by scenario."""
     way = metrics.way
     reading = Reading(forecast, Moments(way.times_s, way.closing))
     freezing = reading.freezing_level_m()
     temperature = reading.temperature_c(way.elevation_m, freezing)
-    temperature = temperature + shift.column_c
-    freezing = freezing + shift.freezing_level_m
-    wind = reading.wind_mps(cf.WIND, way.elevation_m) * shift.wind_factor
-    gust = reading.wind_mps(cf.GUST, way.elevation_m) * shift.wind_factor
+    temperature = temperature + air.column_c
+    freezing = freezing + air.freezing_level_m
+    wind = reading.wind_mps(cf.WIND, way.elevation_m) * air.wind_factor
+    gust = reading.wind_mps(cf.GUST, way.elevation_m) * air.wind_factor
 
     metrics.every_step("freezing_level_m", freezing)
     usual = np.nan if plan.usual_freezing_level_m is None else plan.usual_freezing_level_m
@@ -269,15 +247,23 @@ def _from_forecast(
 
     _water(metrics, reading, temperature)
     _nights(metrics, temperature)
-    _refreeze(metrics, plan, forecast, shift)
+    _refreeze(metrics, plan, forecast, air)
     _fall(metrics, freezing, forecast, previous)
     metrics.methods.update(reading.methods)
-    if shift.in_air:
-        metrics.methods["freezing_level_m"] = f"what-if: {shift.freezing_level_m:+.0f} m"
-        metrics.methods["air_temperature_c"] = (
+
+
+def _shift_methods(shift: Shift) -> dict[str, str]:
+    if not shift.in_air:
+        return {}
+    wind = f"what-if: times {shift.wind_factor:g}"
+    return {
+        "freezing_level_m": f"what-if: {shift.freezing_level_m:+.0f} m",
+        "air_temperature_c": (
             f"what-if: {shift.temperature_c:+.1f} °C, and 6.5 °C/km for {shift.freezing_level_m:+.0f} m"
-        )
-        metrics.methods["wind_mps"] = metrics.methods["gust_mps"] = f"what-if: times {shift.wind_factor:g}"
+        ),
+        "wind_mps": wind,
+        "gust_mps": wind,
+    }
 
 
 def _uv(reading: Reading, way: Itinerary, plan: TripPlan) -> Floats:
@@ -310,7 +296,9 @@ def _water(metrics: Gathered, reading: Reading, temperature: Floats) -> None:
         "where rain or wet snow may fall"
     )
     metrics.each_stage("thunder", metrics.highest(thunder), metrics.known(thunder))
-    metrics.hourly.update(precipitation_mm=falling, new_snow_cm=new_snow_cm, thunder=thunder)
+    shape = (metrics.scenarios, metrics.way.times_s.size)
+    for name, values in (("precipitation_mm", falling), ("new_snow_cm", new_snow_cm), ("thunder", thunder)):
+        metrics.hourly[name] = np.broadcast_to(values, shape)
 
 
 def _nights(metrics: Gathered, temperature: Floats) -> None:
@@ -323,20 +311,23 @@ def _nights(metrics: Gathered, temperature: Floats) -> None:
     metrics.each_stage("sleep_min_c", low - CLEAR_NIGHT_C, (complete & some) | nowhere)
 
 
-def _refreeze(metrics: Gathered, plan: TripPlan, forecast: Forecast, shift: Shift) -> None:
+def _refreeze(metrics: Gathered, plan: TripPlan, forecast: Forecast, air: Air) -> None:
     """1 where the lowest point of a stage on a glacier surely refreezes in the night before it."""
     legs, zone = metrics.way.legs, plan.place.zone
-    nights = [night_before(leg, zone) for leg in legs]
-    lowest_m = np.array([leg.path()[1].min() for leg in legs])
+    # Legs that set out at the same moment from the same height have the same night before them.
+    keys = [(leg.start_s, leg.path()[1].min()) for leg in legs]
+    each = {key: night_before(leg, zone) for key, leg in zip(keys, legs, strict=True)}
+    nights = list(each.values())
     ends = np.cumsum([night.size for night in nights])
     reading = Reading(forecast, Moments.forward(np.concatenate(nights)))
-    where_m = np.repeat(lowest_m, [night.size for night in nights])
-    air = reading.temperature_c(where_m, reading.freezing_level_m()) + shift.column_c
+    where_m = np.repeat([lowest_m for _, lowest_m in each], [night.size for night in nights])
+    found_c = reading.temperature_c(where_m, reading.freezing_level_m()) + air.column_c
     codes = [
         snow.overnight_refreeze(night, step_hours=STEP_S / 3600.0)
-        for night in np.split(air, ends[:-1], axis=-1)
+        for night in np.split(found_c, ends[:-1], axis=-1)
     ]
-    found = np.stack(codes, axis=-1)
+    rows = {key: row for row, key in enumerate(each)}
+    found = np.stack(codes, axis=-1)[..., [rows[key] for key in keys]]
     nothing = _no_such_thing("refreeze", legs)
     known = found != snow.Refreeze.UNKNOWN
     frozen = np.where(known, (found == snow.Refreeze.YES).astype(np.float64), np.nan)

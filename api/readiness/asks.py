@@ -247,9 +247,10 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
     """
     weather = Weather(edition, plan, conditions)
     checks = checks_of(edition)
-    shape = (*weather.shape, len(checks))
-    asked = np.zeros(shape, dtype=bool)
-    certain = np.zeros(shape, dtype=bool)
+    # One check after another in memory, because they are filled and read check by check.
+    shape = (len(checks), *weather.shape)
+    asked = np.zeros(shape, dtype=bool).transpose(1, 2, 0)
+    certain = np.zeros(shape, dtype=bool).transpose(1, 2, 0)
     bounds: dict[int, Floats] = {}
     open_bounds: dict[int, Bools] = {}
     ahead = _ahead(conditions)

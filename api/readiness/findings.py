@@ -36,7 +36,7 @@ from api.readiness.schemas import Evidence, Finding, GapKind, HoldGrade, Reason,
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
-_BADNESS = {
+BADNESS = {
     kind: order
     for order, kind in enumerate(
         (
@@ -147,13 +147,11 @@ def _against_weather(asks: Asks, value: float, c: int, where: Bools) -> tuple[Bo
         word = "at most" if limit.at_most is not None else "at least"
         asked = f"{word} {extreme:.1f} {METRICS[relative.metric].unit}"
         return known, Gap(GapKind.UNFIT, limit.says, shown, asked)
-    if known.any():
-        return known, Gap(GapKind.UNFIT, limit.says, shown)
-    nowhere_known = where & unknown
-    if nowhere_known[asks.base].any():
+    not_known = where & unknown
+    if not_known[asks.base].any():
         title = METRICS[relative.metric].title
-        return nowhere_known, Gap(GapKind.UNANSWERED, f"cannot be judged: {title} is not known", shown)
-    return where, None
+        return not_known, Gap(GapKind.UNANSWERED, f"cannot be judged: {title} is not known", shown)
+    return (known, Gap(GapKind.UNFIT, limit.says, shown)) if known.any() else (where, None)
 
 
 def _against_quantity(
@@ -194,7 +192,7 @@ def _finding(
     requirement = lacks.edition.requirements[r]
     subject = lacks.subjects[p]
     holding = lacks.holdings[p, r]
-    worst = min(here, key=lambda f: (_BADNESS[f.gap.kind], f.check))
+    worst = min(here, key=lambda f: (BADNESS[f.gap.kind], f.check))
     check = asks.checks[worst.check]
     own_grades = check.limit.grades if check.limit is not None and worst.gap.kind is GapKind.UNFIT else ()
     graded = grade_in_force(own_grades or requirement.grades, asks.weather, worst.where[base], base)
@@ -281,7 +279,7 @@ def _reasons(asks: Asks, failing: Sequence[Failing]) -> list[Reason]:
     """What is wrong, worst first, each question once."""
     reasons: list[Reason] = []
     asked: set[str] = set()
-    for f in sorted(failing, key=lambda f: (_BADNESS[f.gap.kind], f.check)):
+    for f in sorted(failing, key=lambda f: (BADNESS[f.gap.kind], f.check)):
         check = asks.checks[f.check]
         question = check.question.id if check.question else None
         if question is not None and question in asked:

@@ -13,11 +13,11 @@ from sqlalchemy import Connection
 
 from api.clock import Clock
 from api.conditions.choice import issues_in_force
-from api.conditions.evaluate import Shift
 from api.conditions.evaluate import evaluate as stage_conditions
 from api.conditions.forecast import Forecast
 from api.conditions.quantities import quantities
 from api.conditions.service import forecast_by_hash
+from api.conditions.shifts import Shift
 from api.db import Database
 from api.errors import Conflict
 from api.journal.pictures import Snapshot

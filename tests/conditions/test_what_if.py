@@ -5,8 +5,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.conditions.evaluate import Shift, evaluate, version
+from api.conditions.evaluate import evaluate, version
 from api.conditions.forecast import epoch_s
+from api.conditions.many import base_member, evaluate_shifts, evaluate_starts
+from api.conditions.quantities import quantities
+from api.conditions.shifts import Shift
+from api.kitlist.metrics import CONDITION_METRICS
 from tests.conditions import kessandry
 from tests.conditions.building import TWO_DAYS, assert_equal, ensemble
 from tests.conditions.kessandry import PLAN, SUMMIT, TO_SHELF, issue
@@ -84,3 +88,54 @@ def test_version_follows_everything_the_numbers_rest_on() -> None:
     }
     assert len(found) == 6
     assert version(plan, issue("F2")) == version(plan, forecast)
+
+
+MANY = (
+    Shift(),
+    Shift(freezing_level_m=-725),
+    Shift(temperature_c=6.5),
+    Shift(wind_factor=2.25),
+    Shift(freezing_level_m=300, temperature_c=-2, wind_factor=0.5),
+)
+
+
+@pytest.mark.parametrize("issues", [("F2", "F1"), ("F3", "F2"), ("F0", None)])
+def test_many_shifts_at_once_are_each_shift_in_turn(issues: tuple[str, str | None]) -> None:
+    forecast, before = issue(issues[0]), issue(issues[1]) if issues[1] else None
+    together = evaluate_shifts(PLAN, forecast, MANY, before, people=11)
+    for row, shift in enumerate(MANY):
+        alone = evaluate(PLAN, base_member(forecast), before, shift)
+        assert_equal(alone, together.conditions, [row])
+        fuel = quantities(PLAN, alone, 11)["fuel_plan_g"]
+        np.testing.assert_array_equal(fuel, together.quantities["fuel_plan_g"][[row]])
+
+
+def test_many_shifts_of_an_ensemble_move_its_base_member() -> None:
+    forecast, before = ensemble(3, delivered=False), ensemble(2, seed=4)
+    together = evaluate_shifts(TWO_DAYS, forecast, MANY, before)
+    alone = [evaluate(TWO_DAYS, forecast, before, shift) for shift in MANY]
+    for row, one in enumerate(alone):
+        for name in CONDITION_METRICS:
+            np.testing.assert_array_equal(
+                one.low[name][forecast.base], together.conditions.low[name][row], name
+            )
+
+
+@pytest.mark.parametrize("stage", ["summit", None])
+def test_many_starts_at_once_are_each_start_in_turn(stage: str | None) -> None:
+    starts = [-360.0, -95.0, 0.0, 30.0, 240.0]
+    forecast, before = issue("F3"), issue("F2")
+    together = evaluate_starts(PLAN, forecast, starts, stage, before, people=11)
+    for row, minutes in enumerate(starts):
+        alone = evaluate(PLAN, base_member(forecast), before, Shift(start_min=minutes, stage=stage))
+        for name in CONDITION_METRICS:
+            for kind in ("low", "high", "complete"):
+                mine, theirs = getattr(alone, kind)[name][0], getattr(together.conditions, kind)[name][row]
+                np.testing.assert_array_equal(mine, theirs, err_msg=f"{kind} {name} {minutes}")
+        fuel = quantities(PLAN, alone, 11)["fuel_plan_g"]
+        np.testing.assert_array_equal(fuel, together.quantities["fuel_plan_g"][[row]])
+
+
+def test_a_start_is_no_shift_of_the_air() -> None:
+    with pytest.raises(ValueError, match="evaluate_starts"):
+        evaluate_shifts(PLAN, issue("F3"), [Shift(start_min=30)])
