@@ -12,6 +12,8 @@ from pydantic import Field, SecretStr
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 ENV_PREFIX = "RIMAYE_"
+WEB_ADDRESS = r"^(https?://[^\s?#]+)?$"
+"""An address with nothing after its path, or none."""
 
 
 class Settings(BaseSettings):
@@ -62,8 +64,8 @@ class Settings(BaseSettings):
     )
     forecast_user_agent: str = Field(
         default="",
-        description="What forecast services are told: a name and a contact, as in 'our-outfit ops@example.org'."
-        " Empty: no service is asked.",
+        description="What forecast services are told: a name and a contact, as in 'our-outfit"
+        " ops@example.org'. Empty: no service is asked.",
     )
     forecast_refresh_min: int = Field(
         default=60,
@@ -77,7 +79,9 @@ class Settings(BaseSettings):
         default=8 * 1024 * 1024, ge=10_000, description="Largest answer of a service that is read. [bytes]"
     )
     forecast_edr_url: str = Field(
-        default="", description="Root of an OGC API - EDR service; empty: it is not asked."
+        default="",
+        pattern=WEB_ADDRESS,
+        description="Root of an OGC API - EDR service; empty: it is not asked.",
     )
     forecast_edr_collections: str = Field(default="", description="Its collections, with commas.")
     forecast_edr_parameters: str = Field(
@@ -87,6 +91,7 @@ class Settings(BaseSettings):
     forecast_edr_licence: str = Field(default="", description="Its licence.")
     forecast_openjson_url: str = Field(
         default="",
+        pattern=WEB_ADDRESS,
         description="Base of the open JSON weather service for single runs; empty: it is not asked.",
     )
     forecast_openjson_models: str = Field(
@@ -94,17 +99,23 @@ class Settings(BaseSettings):
         description="Its models, with commas; MODEL=NAME where its descriptions call the model NAME.",
     )
     forecast_openjson_ensemble_url: str = Field(
-        default="", description="Base of the same service for ensembles; empty: it is not asked."
+        default="",
+        pattern=WEB_ADDRESS,
+        description="Base of the same service for ensembles; empty: it is not asked.",
     )
     forecast_openjson_ensemble_models: str = Field(default="", description="Its ensembles, with commas.")
     forecast_openjson_key: SecretStr = Field(
         default=SecretStr(""), description="Key for its paid hosts; the free ones are for non-commercial use."
     )
     forecast_metno_url: str = Field(
-        default="", description="Base of MET Norway's point forecast; empty: it is not asked."
+        default="",
+        pattern=WEB_ADDRESS,
+        description="Base of MET Norway's point forecast; empty: it is not asked.",
     )
     forecast_nws_url: str = Field(
-        default="", description="Base of the US National Weather Service; empty: it is not asked."
+        default="",
+        pattern=WEB_ADDRESS,
+        description="Base of the US National Weather Service; empty: it is not asked.",
     )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least important log line that is written."

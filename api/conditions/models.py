@@ -1,4 +1,4 @@
-"""The table of forecasts received."""
+"""The tables of forecasts received, and of where fetching them stands."""
 
 from datetime import datetime
 
@@ -23,3 +23,23 @@ class StoredForecast(SQLModel, table=True):
     received_at: datetime = Field(sa_type=UtcDateTime)
     body: str = Field(sa_type=Text)
     """Canonical JSON (RFC 8785), in the very text its hash was taken over."""
+
+
+class ForecastRefresh(SQLModel, table=True):
+    """Where fetching stands for one trip and provider. Says nothing about forecasts that were received."""
+
+    __tablename__ = "forecast_refresh"
+
+    outfit_id: str = Field(foreign_key="outfit.id", sa_type=Text)
+    trip_id: str = Field(primary_key=True, foreign_key="trip.id", sa_type=Text)
+    provider: str = Field(primary_key=True, sa_type=Text)
+    state: str = Field(sa_type=Text)
+    """`asking`, `done` or `failed`."""
+    asked_at: datetime = Field(sa_type=UtcDateTime)
+    finished_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    next_at: datetime = Field(sa_type=UtcDateTime)
+    """Not asked again by itself before then."""
+    problem: str = Field(sa_type=Text)
+    """Why the last try failed, in a sentence; empty when it did not."""
+    forecast: str | None = Field(default=None, sa_type=Text)
+    """Content hash of what it brought last."""

@@ -6,11 +6,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, Table, insert, select
+from sqlalchemy import Connection, Table, Update, func, insert, select, update
 
-from api.conditions.models import StoredForecast
+from api.conditions.models import ForecastRefresh, StoredForecast
 
 _table: Table = StoredForecast.__table__  # type: ignore[attr-defined]
+_refresh: Table = ForecastRefresh.__table__  # type: ignore[attr-defined]
+
+LEADER_KEY = 0x52_46_43_53
+"""Of the PostgreSQL advisory lock that lets one process at a time look for newer forecasts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,3 +53,71 @@ def rows(conn: Connection, outfit_id: str, hashes: Iterable[str]) -> dict[str, F
     """What is kept beside these forecasts, by hash."""
     wanted = select(*_ROW).where(_table.c.outfit_id == outfit_id, _table.c.hash.in_(list(hashes)))
     return {row.hash: ForecastRow(*row) for row in conn.execute(wanted)}
+
+
+# -- where fetching stands
+
+
+@dataclass(frozen=True, slots=True)
+class RefreshRow:
+    """Where fetching stands for one provider of a trip."""
+
+    provider: str
+    state: str
+    asked_at: datetime
+    finished_at: datetime | None
+    next_at: datetime
+    problem: str
+    forecast: str | None
+
+
+_REFRESH_ROW = tuple(_refresh.c[name] for name in RefreshRow.__dataclass_fields__)
+
+
+def refreshes(conn: Connection, trip_id: str) -> dict[str, RefreshRow]:
+    """Where fetching stands for a trip, by provider."""
+    wanted = select(*_REFRESH_ROW).where(_refresh.c.trip_id == trip_id)
+    return {row.provider: RefreshRow(*row) for row in conn.execute(wanted)}
+
+
+def claim_refresh(
+    conn: Connection, outfit_id: str, trip_id: str, provider: str, now: datetime, given_up_before: datetime
+) -> bool:
+    """Say that this process asks now. False while another does that began after `given_up_before`."""
+    kept = refreshes(conn, trip_id).get(provider)
+    if kept is not None and kept.state == "asking" and kept.asked_at > given_up_before:
+        return False
+    begun = {"state": "asking", "asked_at": now, "next_at": now}
+    if kept is None:
+        key = {"outfit_id": outfit_id, "trip_id": trip_id, "provider": provider}
+        conn.execute(insert(_refresh), key | begun | {"problem": ""})
+    else:
+        conn.execute(_of(trip_id, provider).values(begun))
+    return True
+
+
+def finish_refresh(conn: Connection, trip_id: str, row: RefreshRow) -> None:
+    """Keep how asking ended. What it brought before stays named when it brought nothing."""
+    values = {name: getattr(row, name) for name in RefreshRow.__dataclass_fields__ if name != "provider"}
+    if row.forecast is None:
+        del values["forecast"]
+    conn.execute(_of(trip_id, row.provider).values(values))
+
+
+def _of(trip_id: str, provider: str) -> Update:
+    return update(_refresh).where(_refresh.c.trip_id == trip_id, _refresh.c.provider == provider)
+
+
+def try_to_lead(conn: Connection) -> bool:
+    """Whether this process may look for newer forecasts now. Held until `stop_leading`, or the end of
+    `conn`.
+    """
+    if conn.dialect.name != "postgresql":
+        return True
+    return bool(conn.execute(select(func.pg_try_advisory_lock(LEADER_KEY))).scalar())
+
+
+def stop_leading(conn: Connection) -> None:
+    """Let another process look."""
+    if conn.dialect.name == "postgresql":
+        conn.execute(select(func.pg_advisory_unlock(LEADER_KEY)))

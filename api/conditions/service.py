@@ -21,6 +21,7 @@ from api.errors import Conflict, Invalid, NotFound
 from api.journal.fold import Picture
 from api.journal.kinds import ForecastReceived
 from api.journal.service import Journal
+from api.journal.trip import TripPlan
 
 MOST_KEPT = 16
 CLOCKS_DIFFER = timedelta(hours=1)
@@ -57,7 +58,13 @@ class ForecastCache:
 
 def store(conn: Connection, outfit_id: str, forecast: Forecast, received_at: datetime) -> ForecastReceived:
     """Keep a forecast, once, and give the journal entry body that refers to it."""
-    body = to_bytes(forecast)
+    return store_written(conn, outfit_id, forecast, to_bytes(forecast), received_at)
+
+
+def store_written(
+    conn: Connection, outfit_id: str, forecast: Forecast, body: bytes, received_at: datetime
+) -> ForecastReceived:
+    """Like `store`, for a forecast whose canonical bytes are at hand: those of many members take a moment."""
     origin = forecast.provenance
     row = ForecastRow(
         hash=content_hash(body),
@@ -116,18 +123,29 @@ def receive_typed(
             "The forecast would be issued in the future.",
             "Give the time at which it was issued, with its offset from UTC.",
         )
+    place = plan_of(journal.picture(work, reader.outfit, trip_id).picture, trip_id).place
+    return receive(work, reader, journal, trip_id, to_forecast(typed, place), device=device)
+
+
+def receive(
+    work: Work, reader: Reader, journal: Journal, trip_id: str, forecast: Forecast, *, device: str = "web"
+) -> ForecastReceipt:
+    """Store a forecast and write it into the trip's journal, both or neither; once, when received twice."""
     snapshot = journal.picture(work, reader.outfit, trip_id)
-    plan = snapshot.picture.trip
-    if plan is None:
-        raise Conflict(f"Trip {trip_id} has no plan yet. Enter its place, days and stages first.")
-    forecast = to_forecast(typed, plan.place)
-    body = store(work, reader.outfit, forecast, now)
+    body = store(work, reader.outfit, forecast, journal.clock.now())
     status, seq = "already-there", snapshot.seq
     if all(record.body.forecast != body.forecast for record in snapshot.picture.forecasts):
         (outcome,) = journal.write(work, reader, trip_id, body, device=device)
         status, seq = outcome.status, outcome.seq or seq
     row = queries.rows(work, reader.outfit, [body.forecast])[body.forecast]
     return ForecastReceipt(status=status, seq=seq, forecast=_summary(row, forecast))
+
+
+def plan_of(picture: Picture, trip_id: str) -> TripPlan:
+    """The plan of a trip. Raises Conflict while it has none."""
+    if picture.trip is None:
+        raise Conflict(f"Trip {trip_id} has no plan yet. Enter its place, days and stages first.")
+    return picture.trip
 
 
 def forecasts_of(conn: Connection, outfit_id: str, trip_id: str, picture: Picture) -> ForecastList:
