@@ -64,7 +64,10 @@ _TABLE: tuple[Action, ...] = (
     Action("flag.take", EVERYONE, "trip", "Take a flag, hand it back"),
     Action("flag.accept", (LEAD,), "trip", "Accept a flag by name, with reason and bounds"),
     Action("gear.lend", EVERYONE, "trip", "Hand out, share and take back gear; apply a cover plan"),
-    Action("call.make", (LEAD,), "trip", "Make and sign the go/no-go call"),
+    Action("call.view", GUIDES, "trip", "Give one's own view before a call, say that a tripwire was crossed"),
+    Action("call.make", (LEAD,), "trip", "Make the go/no-go call; set tripwires and the turnaround time"),
+    Action("call.countersign", (), "trip", "Sign a call that has arrived: nobody but the service itself"),
+    Action("debrief.write", EVERYONE, "trip", "Write what was learnt on a trip"),
     Action("trip.list", EVERYONE, "outfit", "See the list of trips: guides theirs, the others all"),
     Action("trip.create", PLANNERS, "outfit", "Open a new trip"),
     Action("kitlist.read", EVERYONE, "outfit", "Read kit list editions"),
@@ -89,6 +92,9 @@ ENTRY_ACTIONS: dict[str, str] = {
     "sighting": "check.record",
     "hold-passed": "check.record",
     "night-told": "health.write",
+    "health-note": "health.write",
+    "health-erased": "health.erase",
+    "consent-given": "health.write",
     "forecast-received": "forecast.enter",
     "forecast-chosen": "forecast.choose",
     "loan-promised": "gear.lend",
@@ -101,6 +107,14 @@ ENTRY_ACTIONS: dict[str, str] = {
     "acceptance-ended": "flag.accept",
     "gear-shared": "gear.lend",
     "party-rules-set": "trip.plan",
+    "view-given": "call.view",
+    "tripwire-set": "call.make",
+    "tripwire-ended": "call.make",
+    "tripwire-crossed": "call.view",
+    "turnaround-set": "call.make",
+    "call-made": "call.make",
+    "call-countersigned": "call.countersign",
+    "debrief-note": "debrief.write",
     "remark": "remark.write",
     "withdrawn": "remark.write",
 }
@@ -123,6 +137,8 @@ class Permit:
         self.action = ACTIONS[action]
 
     async def __call__(self, request: Request, reader: CurrentReader) -> Reader:
+        if any("\x00" in str(part) for part in request.path_params.values()):
+            raise NotFound("Nothing is kept at this address. Check it.")  # PostgreSQL cannot even look it up
         trip = request.path_params.get(TRIP_PARAMETER)
         if self.action.scope == "trip" and trip is not None:
             await require_trip(request, reader, str(trip))

@@ -20,7 +20,17 @@ from datetime import date, datetime
 from typing import Any, Generic, TypeVar, cast
 from uuid import UUID
 
+from api.journal.decisions import (
+    CallCountersigned,
+    CallMade,
+    DebriefNote,
+    TripwireCrossed,
+    TripwireSet,
+    TurnaroundSet,
+    ViewGiven,
+)
 from api.journal.entry import Actor, Entry
+from api.journal.health import ConsentGiven, HealthErased, HealthNote
 from api.journal.kinds import (
     AcceptanceEnded,
     Body,
@@ -58,6 +68,24 @@ class Record(Generic[B]):
     happened_at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What guides think, watch for and have decided."""
+
+    views: tuple[Record[ViewGiven], ...] = ()
+    tripwires: Mapping[str, Record[TripwireSet]] = field(default_factory=dict)
+    """Those that are watched, by id."""
+    crossed: Mapping[str, Record[TripwireCrossed]] = field(default_factory=dict)
+    """What someone saw crossed, by tripwire."""
+    turnarounds: Mapping[str, Record[TurnaroundSet]] = field(default_factory=dict)
+    """By stage."""
+    calls: tuple[Record[CallMade], ...] = ()
+    """In the order in which they were made."""
+    countersigned: Mapping[UUID, Record[CallCountersigned]] = field(default_factory=dict)
+    """By the call's entry."""
+    debrief: tuple[Record[DebriefNote], ...] = ()
+
+
 SubjectRequirement = tuple[str, str]
 Unit = tuple[str, str, int]
 
@@ -72,6 +100,12 @@ class Picture:
     sightings: Mapping[SubjectRequirement, tuple[Record[Sighting], ...]] = field(default_factory=dict)
     """By (subject, requirement); more than one record: writers who had not seen each other."""
     nights: Mapping[str, Mapping[date, Record[NightTold]]] = field(default_factory=dict)
+    health_notes: Mapping[str, tuple[Record[HealthNote], ...]] = field(default_factory=dict)
+    """Sealed, by member, in the order in which they happened."""
+    health_erased: Mapping[str, Record[HealthErased]] = field(default_factory=dict)
+    """Which keys are destroyed, by key id."""
+    consents: Mapping[tuple[str, str], Record[ConsentGiven]] = field(default_factory=dict)
+    """What people agreed to or took back, by (member, what)."""
     forecasts: tuple[Record[ForecastReceived], ...] = ()
     """In order of issue; the last is the newest."""
     forecast_choice: Record[ForecastChosen] | None = None
@@ -87,6 +121,7 @@ class Picture:
     shares: Mapping[Unit, Record[GearShared]] = field(default_factory=dict)
     """Who carries what, by (subject, requirement, unit)."""
     party_rules: Record[PartyRulesSet] | None = None
+    decided: Decided = field(default_factory=Decided)
     remarks: tuple[Record[Remark], ...] = ()
     split: tuple[Key, ...] = ()
     """Registers other than gear in which several entries stand side by side."""
@@ -197,6 +232,8 @@ def fold(entries: Iterable[Entry]) -> Picture:
     members: dict[str, Record[MemberSet]] = {}
     sightings: dict[SubjectRequirement, tuple[Record[Sighting], ...]] = {}
     nights: defaultdict[str, dict[date, Record[NightTold]]] = defaultdict(dict)
+    erased: dict[str, Record[HealthErased]] = {}
+    consents: dict[tuple[str, str], Record[ConsentGiven]] = {}
     holds: dict[str, Record[HoldPassed]] = {}
     loans: dict[str, Record[LoanBody]] = {}
     flags: dict[str, tuple[Record[FlagTaken | FlagReleased], ...]] = {}
@@ -204,6 +241,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
     shares: dict[Unit, Record[GearShared]] = {}
     rules: Record[PartyRulesSet] | None = None
     choice: Record[ForecastChosen] | None = None
+    deciding: dict[Key, Entry] = {}
     split: list[Key] = []
     for key in sorted(registers):
         entries_here = registers[key]
@@ -218,6 +256,8 @@ def fold(entries: Iterable[Entry]) -> Picture:
             case FlagAccepted(finding=finding) | AcceptanceEnded(finding=finding):
                 acceptances[finding] = tuple(record_of(entry) for entry in entries_here)
                 continue
+            case _ if key[0] in _DECIDING:
+                deciding[key] = last
             case TripPlanned():
                 plan = record_of(last)
             case RopesSet():
@@ -226,6 +266,10 @@ def fold(entries: Iterable[Entry]) -> Picture:
                 members[member] = record_of(last)
             case NightTold(member=member, on=on):
                 nights[member][on] = record_of(last)
+            case HealthErased(key_id=key_id):
+                erased[key_id] = record_of(last)
+            case ConsentGiven(member=member, what=what):
+                consents[member, what] = record_of(last)
             case HoldPassed(hold=hold):
                 holds[hold] = record_of(last)
             case LoanBody(loan=loan):
@@ -244,6 +288,9 @@ def fold(entries: Iterable[Entry]) -> Picture:
         ropes=ropes,
         sightings=sightings,
         nights={member: dict(sorted(told.items())) for member, told in nights.items()},
+        health_notes=_by_member(_all_of(unkeyed, HealthNote)),
+        health_erased=erased,
+        consents=consents,
         forecasts=tuple(sorted(_all_of(unkeyed, ForecastReceived), key=_issue_order)),
         forecast_choice=choice,
         holds_passed=holds,
@@ -252,14 +299,56 @@ def fold(entries: Iterable[Entry]) -> Picture:
         acceptances=acceptances,
         shares=shares,
         party_rules=rules,
+        decided=_decided(deciding, unkeyed),
         remarks=tuple(_all_of(unkeyed, Remark)),
         split=tuple(split),
+    )
+
+
+_DECIDING = frozenset({"view", "tripwire", "tripwire-crossed", "turnaround", "countersigned"})
+"""First words of the registers of the call."""
+
+
+def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
+    views: list[Record[ViewGiven]] = []
+    tripwires: dict[str, Record[TripwireSet]] = {}
+    crossed: dict[str, Record[TripwireCrossed]] = {}
+    turnarounds: dict[str, Record[TurnaroundSet]] = {}
+    signed: dict[UUID, Record[CallCountersigned]] = {}
+    for entry in registers.values():
+        record = record_of(entry)
+        match entry.body:
+            case ViewGiven(view=view) if view != "withheld":
+                views.append(record)
+            case TripwireSet(tripwire=tripwire):
+                tripwires[tripwire] = record
+            case TripwireCrossed(tripwire=tripwire):
+                crossed[tripwire] = record
+            case TurnaroundSet(stage=stage):
+                turnarounds[stage] = record
+            case CallCountersigned(call=call):
+                signed[call] = record
+    return Decided(
+        views=tuple(views),
+        tripwires=tripwires,
+        crossed=crossed,
+        turnarounds=turnarounds,
+        calls=tuple(_all_of(unkeyed, CallMade)),
+        countersigned=signed,
+        debrief=tuple(_all_of(unkeyed, DebriefNote)),
     )
 
 
 def _all_of(entries: Iterable[Entry], kind: type[B]) -> list[Record[B]]:
     found = [entry for entry in entries if isinstance(entry.body, kind)]
     return [record_of(entry) for entry in sorted(found, key=_order)]
+
+
+def _by_member(notes: Iterable[Record[HealthNote]]) -> dict[str, tuple[Record[HealthNote], ...]]:
+    found: defaultdict[str, list[Record[HealthNote]]] = defaultdict(list)
+    for record in notes:
+        found[record.body.member].append(record)
+    return {member: tuple(records) for member, records in found.items()}
 
 
 def record_of(entry: Entry) -> Record[Any]:

@@ -12,6 +12,10 @@ from uuid import UUID
 
 from pydantic import AwareDatetime, Field, TypeAdapter, model_validator
 
+from api.journal.body import Body as Body
+from api.journal.body import Key as Key
+from api.journal.decisions import CallBody
+from api.journal.health import ConsentGiven, HealthErased, HealthNote
 from api.journal.party import PartyRule
 from api.journal.trip import (
     ElevationM,
@@ -24,8 +28,6 @@ from api.journal.trip import (
     TripPlan,
     Value,
 )
-
-Key = tuple[str, ...]
 
 PARTY = "party"
 """The subject of gear that belongs to the whole party."""
@@ -55,14 +57,6 @@ class GearState(StrEnum):
 
 Answer = bool | float | Annotated[str, Field(max_length=200)]
 """An answer to a fitness question: yes/no, a number in the question's unit, a choice, or an ISO date."""
-
-
-class Body(Value):
-    """Base of all bodies."""
-
-    def key(self) -> Key | None:
-        """The register this body writes to; None when it stands for itself."""
-        return None
 
 
 class TripPlanned(Body):
@@ -375,6 +369,9 @@ AnyBody = Annotated[
     | RopesSet
     | Sighting
     | NightTold
+    | HealthNote
+    | HealthErased
+    | ConsentGiven
     | ForecastReceived
     | ForecastChosen
     | HoldPassed
@@ -388,6 +385,7 @@ AnyBody = Annotated[
     | AcceptanceEnded
     | GearShared
     | PartyRulesSet
+    | CallBody
     | Remark
     | Withdrawn,
     Field(discriminator="kind"),

@@ -6,8 +6,9 @@ A full evaluation is made only where an entry can touch everything; a sighting t
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import cast
+from typing import cast, get_args
 
+from api.journal.decisions import CallBody
 from api.journal.entry import Entry
 from api.journal.fold import Picture, Record, fold, heads, record_of
 from api.journal.kinds import (
@@ -35,7 +36,7 @@ Evaluate = Callable[[Picture, Sequence[Entry]], Evaluation | None]
 
 WITHIN = (RopesSet, HoldPassed, PartyRulesSet, GearShared)
 """Kinds that change what people have and how ropes are made up, but not what is asked."""
-HARMLESS = (NightTold, LoanBody, Remark)
+HARMLESS = (NightTold, LoanBody, Remark, *get_args(CallBody))
 """Kinds that no finding rests on. After a kind that is not named at all, everything is worked out anew."""
 
 
