@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from api.access.current import Reader
@@ -10,6 +11,7 @@ from api.access.permissions import require_role
 from api.db import Work
 from api.errors import Conflict, Invalid
 from api.journal.entry import Entry
+from api.journal.fold import Record
 from api.journal.kinds import AcceptanceEnded, AnyBody, FlagReleased, FlagTaken, Sighting
 from api.journal.service import Journal, actor_of
 from api.journal.trip import HOLD_ORDER, HoldKind
@@ -71,11 +73,14 @@ def take(writer: Writer, finding: str, until: datetime, note: str = "") -> None:
         return
     evaluation = writer.readiness.evaluation(writer.work, writer.reader.outfit, writer.trip)
     open_finding(evaluation, finding)
+    asked = FlagTaken(finding=finding, until=until, note=note)
+    if _stands(writer, evaluation.picture.flags.get(finding, ()), asked):
+        return
     if until <= writer.now:
         raise Invalid.field(
             "until", until.isoformat(), "this moment is past.", "Give a time that is still to come."
         )
-    writer.write(FlagTaken(finding=finding, until=until, note=note))
+    writer.write(asked)
 
 
 def release(writer: Writer, finding: str, note: str = "") -> None:
@@ -102,7 +107,9 @@ def accept(writer: Writer, finding: str, reason: str) -> None:
             "reason", reason, "accepting needs a reason.", "Say why it is good enough, in a few words."
         )
     evaluation = writer.readiness.evaluation(writer.work, writer.reader.outfit, writer.trip)
-    writer.write(acceptance(evaluation, finding, reason.strip()))
+    asked = acceptance(evaluation, finding, reason.strip())
+    if not _stands(writer, evaluation.picture.acceptances.get(finding, ()), asked):
+        writer.write(asked)
 
 
 def end_acceptance(writer: Writer, finding: str, reason: str = "") -> None:
@@ -118,8 +125,15 @@ def end_acceptance(writer: Writer, finding: str, reason: str = "") -> None:
 
 def record(writer: Writer, sighting: Sighting) -> None:
     """Record what was found. Whether that clears the flag, the evaluation says."""
-    if not writer.done_before():
+    picture = writer.journal.picture(writer.work, writer.reader.outfit, writer.trip).picture
+    standing = picture.sightings.get((sighting.subject, sighting.requirement), ())
+    if not writer.done_before() and not _stands(writer, standing, sighting):
         writer.write(sighting)
+
+
+def _stands(writer: Writer, records: Sequence[Record[Any]], body: AnyBody) -> bool:
+    """Whether this very thing, by this person, is what stands already: a form that was sent twice."""
+    return len(records) == 1 and records[0].body == body and records[0].actor == actor_of(writer.reader)
 
 
 # -- queues

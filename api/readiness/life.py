@@ -134,7 +134,9 @@ def changes_since(evaluation: Evaluation, finding: Finding, accepted: FlagAccept
     """What has changed for the worse since a gap was accepted; nothing while the acceptance holds."""
     yield from _graver(evaluation, finding, accepted)
     yield from _other_evidence(finding, accepted)
-    yield from sorted(_worse(evaluation, finding, accepted), key=lambda c: (c.stage is not None, c.line is None))
+    yield from sorted(
+        _worse(evaluation, finding, accepted), key=lambda c: (c.stage is not None, c.line is None)
+    )
 
 
 def _graver(evaluation: Evaluation, finding: Finding, accepted: FlagAccepted) -> Iterator[Change]:

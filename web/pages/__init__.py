@@ -12,6 +12,7 @@ def mount_pages(app: FastAPI) -> None:
         board,
         cover,
         demo,
+        flags,
         forecasts,
         kitlists,
         locker,
@@ -31,6 +32,7 @@ def mount_pages(app: FastAPI) -> None:
         roster,
         kitlists,
         forecasts,
+        flags,
         locker,
         cover,
     ):

@@ -1,0 +1,390 @@
+"""Flags to work on: queues, and one flag with everything that can be done about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+from pydantic import ValidationError
+from sqlalchemy import Connection
+
+from api.access.current import CurrentReader, Reader
+from api.access.permissions import may, permit
+from api.db import Reading, Work, Writing
+from api.errors import Conflict, Invalid, NotFound, from_validation
+from api.ids import new_id
+from api.journal.kinds import Answer, GearState, Known, Sighting
+from api.kitlist.schemas import Question, Requirement
+from api.readiness import flags
+from api.readiness.acceptance import acceptance
+from api.readiness.evaluation import Evaluation
+from api.readiness.history import history
+from api.readiness.life import shown_bound
+from api.readiness.queries import newest_first
+from api.readiness.schemas import Board, Finding
+from api.readiness.service import Evaluations, Readiness
+from web.pages.board_view import BoardView
+from web.pages.roster_forms import Form, Sent
+from web.rendering import forms_errors, page, shell_of
+
+router = APIRouter(include_in_schema=False)
+
+SPANS = {"1h": timedelta(hours=1), "3h": timedelta(hours=3), "12h": timedelta(hours=12)}
+HOLD = "hold"
+
+
+@router.get("/trips/{trip}/flags", dependencies=[permit("trip.read")])
+def queue_page(
+    request: Request,
+    trip: str,
+    conn: Reading,
+    reader: CurrentReader,
+    readiness: Evaluations,
+    queue: str = "hold",
+    rope: str = "",
+) -> Response:
+    """Flags in queues: mine, one rope's, before the next hold point, those nobody sees to, all."""
+    board = readiness.board(conn, reader.outfit, trip)
+    ahead, before = flags.before_next_hold(board)
+    chosen: tuple[Finding, ...]
+    if queue == "mine":
+        chosen, title = flags.mine(board, reader.staff), "Mine"
+    elif queue == "free":
+        chosen, title = flags.free(board.findings), "Nobody sees to these"
+    elif queue == "rope":
+        name = next((line.name for line in board.ropes if line.rope == rope), None)
+        if name is None:
+            raise NotFound(f"There is no rope “{rope}” on this trip. Choose one from the board.")
+        chosen, title = flags.of_rope(board, rope), name
+    elif queue == "all":
+        chosen, title = board.findings, "All open flags"
+    else:
+        chosen, title = before, f"Before {ahead.name}" if ahead else "All open flags"
+    shell = shell_of(request)
+    view = BoardView(board)
+    return page(
+        request,
+        "flags/queue.html",
+        shell=shell,
+        board=board,
+        view=view,
+        say=view.say(shell.units),
+        chosen=chosen,
+        title=title,
+        queue=queue,
+        rope=rope,
+        ahead=ahead,
+        may=may,
+        live=f"/api/trips/{trip}/events",
+    )
+
+
+@router.get("/trips/{trip}/flags/{finding}", dependencies=[permit("trip.read")])
+def flag_page(
+    request: Request, trip: str, finding: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """One flag: its life, what can be done about it, and its history."""
+    return _flag(request, conn, readiness, reader, trip, finding)
+
+
+@router.post("/trips/{trip}/flags/{finding}/take", dependencies=[permit("flag.take")])
+def take(
+    request: Request,
+    trip: str,
+    finding: str,
+    sent: Sent,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> Response:
+    """Take a flag for some hours, or until the next hold point."""
+
+    def act(writer: flags.Writer) -> None:
+        until = _until(sent, readiness.board(work, reader.outfit, trip))
+        flags.take(writer, finding, until, sent.text("note"))
+
+    return _done(request, work, readiness, reader, trip, finding, sent, act)
+
+
+@router.post("/trips/{trip}/flags/{finding}/give-back", dependencies=[permit("flag.take")])
+def give_back(
+    request: Request,
+    trip: str,
+    finding: str,
+    sent: Sent,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> Response:
+    """Give a flag back."""
+    return _done(
+        request,
+        work,
+        readiness,
+        reader,
+        trip,
+        finding,
+        sent,
+        lambda writer: flags.release(writer, finding, sent.text("note")),
+    )
+
+
+@router.post("/trips/{trip}/flags/{finding}/accept", dependencies=[permit("flag.accept")])
+def accept(
+    request: Request,
+    trip: str,
+    finding: str,
+    sent: Sent,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> Response:
+    """Accept the gap by name."""
+    return _done(
+        request,
+        work,
+        readiness,
+        reader,
+        trip,
+        finding,
+        sent,
+        lambda writer: flags.accept(writer, finding, sent.text("reason")),
+    )
+
+
+@router.post("/trips/{trip}/flags/{finding}/end-acceptance", dependencies=[permit("flag.accept")])
+def end_acceptance(
+    request: Request,
+    trip: str,
+    finding: str,
+    sent: Sent,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> Response:
+    """Take an acceptance back."""
+    return _done(
+        request,
+        work,
+        readiness,
+        reader,
+        trip,
+        finding,
+        sent,
+        lambda writer: flags.end_acceptance(writer, finding, sent.text("reason")),
+    )
+
+
+@router.post("/trips/{trip}/flags/{finding}/record", dependencies=[permit("check.record")])
+def record(
+    request: Request,
+    trip: str,
+    finding: str,
+    sent: Sent,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> Response:
+    """Record what was found or done: a sighting."""
+
+    def act(writer: flags.Writer) -> None:
+        evaluation = readiness.evaluation(work, reader.outfit, trip)
+        flags.record(writer, _sighting(sent, finding, _requirement(evaluation, finding)))
+
+    return _done(request, work, readiness, reader, trip, finding, sent, act)
+
+
+# -- reading forms
+
+
+def _until(sent: Form, board: Board) -> datetime:
+    chosen = sent.text("until")
+    ahead = next((hold for hold in board.holds if hold.next), None)
+    if chosen == HOLD and ahead is not None:
+        return ahead.at
+    if chosen in SPANS:
+        return board.as_of + SPANS[chosen]
+    raise Invalid.field("until", chosen, "This is none of the choices.", "Choose until when you see to it.")
+
+
+def _requirement(evaluation: Evaluation, finding: str) -> Requirement:
+    wanted = finding.partition(".")[2]
+    found = evaluation.edition.requirement(wanted) if evaluation.edition else None
+    if found is None:
+        raise NotFound("This is no line of the kit list; what clears it is said on its page.")
+    return found
+
+
+def _sighting(sent: Form, finding: str, requirement: Requirement) -> Sighting:
+    state = sent.text("state")
+    answers: dict[str, Answer] = {}
+    if state != GearState.ABSENT:
+        for question in requirement.questions:
+            answer = _answer(sent, question)
+            if answer is not None:
+                answers[question.id] = answer
+    count = sent.decimal("count")
+    sent.check()
+    try:
+        return Sighting(
+            subject=finding.partition(".")[0],
+            requirement=requirement.id,
+            known=Known(sent.text("known")) if sent.text("known") in set(Known) else Known.UNKNOWN,
+            state=GearState(state) if state in set(GearState) else GearState.UNFIT,
+            count=count,
+            answers=answers,
+            remark=sent.text("remark"),
+        )
+    except ValidationError as error:
+        raise from_validation(error.errors()) from error
+
+
+def _answer(sent: Form, question: Question) -> Answer | None:
+    name = f"answer-{question.id}"
+    if question.kind == "number":
+        return sent.decimal(name)
+    text = sent.text(name)
+    if not text:
+        return None
+    return text == "yes" if question.kind == "yes-no" else text
+
+
+# -- showing
+
+
+def _done(
+    request: Request,
+    work: Work,
+    readiness: Readiness,
+    reader: Reader,
+    trip: str,
+    finding: str,
+    sent: Form,
+    act: Callable[[flags.Writer], None],
+) -> Response:
+    """Do it and go on to the flag; what is in the way comes back on the page, with everything typed kept."""
+    entry = new_id(readiness.clock.now())
+    writer = flags.Writer(work, readiness, reader, trip, entry, sent.whole("seen_seq"), device="page")
+    try:
+        act(writer)
+    except (Invalid, Conflict) as problem:
+        return _flag(request, work, readiness, reader, trip, finding, problem, sent)
+    if request.headers.get("hx-request") and sent.text("part"):
+        return _part(request, work, readiness, reader, trip, finding)
+    return RedirectResponse(f"/trips/{trip}/flags/{finding}?saved=1", status_code=303)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ways:
+    """What the reader may do about a flag."""
+
+    take: bool
+    record: bool
+    accept: bool
+    bounds: tuple[str, ...] = ()
+
+
+def _ways(evaluation: Evaluation, reader: Reader, finding: Finding) -> _Ways:
+    accepting = may(reader, "flag.accept")
+    bounds: tuple[str, ...] = ()
+    if accepting:
+        try:
+            given = acceptance(evaluation, finding.id, "looking ahead")
+            bounds = tuple(shown_bound(evaluation, bound).says for bound in given.bounds)
+        except (Conflict, NotFound):
+            accepting = False
+    listed = (
+        evaluation.edition is not None and evaluation.edition.requirement(finding.requirement) is not None
+    )
+    return _Ways(
+        take=may(reader, "flag.take"),
+        record=listed and may(reader, "check.record"),
+        accept=accepting,
+        bounds=bounds,
+    )
+
+
+def _flag(
+    request: Request,
+    conn: Connection,
+    readiness: Readiness,
+    reader: Reader,
+    trip: str,
+    finding_id: str,
+    problem: Invalid | Conflict | None = None,
+    sent: Form | None = None,
+) -> Response:
+    board = readiness.board(conn, reader.outfit, trip)
+    finding = board.finding(finding_id)
+    past = newest_first(history(conn, readiness, reader.outfit, trip, finding=finding_id))
+    if finding is None and not past:
+        raise NotFound("There is no such flag on this trip. The board says what is open.")
+    evaluation = readiness.evaluation(conn, reader.outfit, trip)
+    requirement = evaluation.edition.requirement(finding_id.partition(".")[2]) if evaluation.edition else None
+    body = problem.body() if problem else None
+    shell, view = shell_of(request), BoardView(board)
+    return page(
+        request,
+        "flags/flag.html",
+        status_code=problem.status if problem else 200,
+        headers={"Cache-Control": "no-store"},
+        shell=shell,
+        board=board,
+        view=view,
+        say=view.say(shell.units),
+        finding=finding,
+        finding_id=finding_id,
+        requirement=requirement,
+        choices=_choices(requirement),
+        typed=sent.typed() if sent else _standing(evaluation, finding_id),
+        ways=_ways(evaluation, reader, finding) if finding else None,
+        ahead=next((hold for hold in board.holds if hold.next), None),
+        past=past,
+        reader=reader,
+        problem=body,
+        errors=forms_errors(body),
+        saved=request.query_params.get("saved", ""),
+    )
+
+
+def _choices(requirement: Requirement | None) -> dict[str, list[tuple[str, str]]]:
+    """What each choice question offers, by question."""
+    questions = requirement.questions if requirement else ()
+    return {
+        question.id: [("", "not answered"), *((choice.id, choice.label) for choice in question.choices)]
+        for question in questions
+        if question.kind == "choice"
+    }
+
+
+def _standing(evaluation: Evaluation, finding_id: str) -> dict[str, Any]:
+    """What the record form starts from: the answers that stand."""
+    subject, _, requirement = finding_id.partition(".")
+    typed: dict[str, Any] = {}
+    for record in evaluation.picture.sightings.get((subject, requirement), ()):
+        for question, answer in record.body.answers.items():
+            shown = ("yes" if answer else "no") if isinstance(answer, bool) else answer
+            typed[f"answer-{question}"] = f"{shown:g}" if isinstance(shown, float) else str(shown)
+    return typed
+
+
+def _part(
+    request: Request, conn: Connection, readiness: Readiness, reader: Reader, trip: str, finding_id: str
+) -> Response:
+    """The row of one finding, to be swapped in place; what is cleared says so."""
+    board = readiness.board(conn, reader.outfit, trip)
+    shell, view = shell_of(request), BoardView(board)
+    return page(
+        request,
+        "flags/_swapped.html",
+        shell=shell,
+        board=board,
+        view=view,
+        say=view.say(shell.units),
+        finding=board.finding(finding_id),
+        finding_id=finding_id,
+    )
