@@ -18,6 +18,8 @@ from api.access.crossorigin import OriginGuard
 from api.access.permissions import check_declared
 from api.clock import Clock, MovableClock, SystemClock
 from api.conditions import routes as conditions_routes
+from api.conditions import source_routes as forecast_source_routes
+from api.conditions.refresh import refreshing
 from api.db import Database
 from api.journal import routes as journal_routes
 from api.journal import service as journal_service
@@ -38,6 +40,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     health.router,
     access_routes.router,
     journal_routes.router,
+    forecast_source_routes.router,
     conditions_routes.router,
     kitlist_routes.router,
     kitlist_routes.schema_router,
@@ -134,8 +137,12 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
         app.state.journal.listen(app.state.db)
         if settings.demo:
             demo_pages.begin(app)
-        log.info("started", database=app.state.db.engine_version(), demo=settings.demo, version=__version__)
-        yield
+        async with refreshing(app.state.db, app.state.journal, app.state.clock, settings) as refresher:
+            app.state.forecast_refresher = refresher
+            log.info(
+                "started", database=app.state.db.engine_version(), demo=settings.demo, version=__version__
+            )
+            yield
     finally:
         app.state.stopping.set()
         app.state.journal.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlalchemy import Connection
 
@@ -15,6 +15,7 @@ from api.conditions.canonical import content_hash, from_bytes, to_bytes
 from api.conditions.forecast import Forecast
 from api.conditions.queries import ForecastRow
 from api.conditions.schemas import ForecastList, ForecastReceipt, ForecastSummary
+from api.conditions.sources.answers import CLOCKS_DIFFER
 from api.conditions.sources.manual import ManualForecast, to_forecast
 from api.db import Work
 from api.errors import Conflict, Invalid, NotFound
@@ -24,8 +25,6 @@ from api.journal.service import Journal
 from api.journal.trip import TripPlan
 
 MOST_KEPT = 16
-CLOCKS_DIFFER = timedelta(hours=1)
-"""A forecast may be issued this far in the future: clocks differ, and times get rounded up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +137,7 @@ def receive(
         (outcome,) = journal.write(work, reader, trip_id, body, device=device)
         status, seq = outcome.status, outcome.seq or seq
     row = queries.rows(work, reader.outfit, [body.forecast])[body.forecast]
-    return ForecastReceipt(status=status, seq=seq, forecast=_summary(row, forecast))
+    return ForecastReceipt(status=status, seq=seq, forecast=summary(row, forecast))
 
 
 def plan_of(picture: Picture, trip_id: str) -> TripPlan:
@@ -152,11 +151,12 @@ def forecasts_of(conn: Connection, outfit_id: str, trip_id: str, picture: Pictur
     """The forecasts a trip has received, newest issue first."""
     hashes = list(dict.fromkeys(record.body.forecast for record in reversed(picture.forecasts)))
     rows = queries.rows(conn, outfit_id, hashes)
-    found = (_summary(rows[h], forecast_by_hash(conn, outfit_id, h)) for h in hashes if h in rows)
+    found = (summary(rows[h], forecast_by_hash(conn, outfit_id, h)) for h in hashes if h in rows)
     return ForecastList(trip=trip_id, forecasts=tuple(found))
 
 
-def _summary(row: ForecastRow, forecast: Forecast) -> ForecastSummary:
+def summary(row: ForecastRow, forecast: Forecast) -> ForecastSummary:
+    """A forecast without its numbers."""
     origin = forecast.provenance
     begins, ends = forecast.span()
     return ForecastSummary(

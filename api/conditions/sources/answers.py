@@ -18,6 +18,8 @@ EARTH_RADIUS_KM = 6371.0
 """Mean radius (IUGG), enough to tell a grid cell from the wrong side of the world."""
 FAR_KM = 40.0
 """Further from the wanted place than any cell of a model in use today (0.25 degrees is 28 km)."""
+CLOCKS_DIFFER = timedelta(hours=1)
+"""A forecast may be issued this far in the future: clocks differ, and times get rounded up."""
 FAR_UP_M = 150.0
 STALE_RUN = timedelta(hours=24)
 USUAL_FREEZING_LEVEL_M = (-430.0, 7_000.0)

@@ -71,7 +71,7 @@ def read(body: bytes, told: Told, *, strict: bool = True) -> Forecast:
     """
     document = doc.load(body)
     reader = _Reader(told, strict)
-    for where, written, _ in doc.coverages(document):
+    for where, written in doc.coverages(document):
         reader.take(where, written)
     return reader.forecast(document)
 

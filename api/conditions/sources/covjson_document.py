@@ -14,7 +14,6 @@ from itertools import pairwise
 from math import isfinite, prod
 from typing import Any, NoReturn
 
-from covjson_pydantic.coverage import Coverage
 from pydantic import ValidationError
 
 from api.conditions.sources.measures import level_conversion
@@ -62,15 +61,13 @@ def _no_constant(name: str) -> NoReturn:
     refuse("file", name, f"holds {name}, which JSON does not have", "Write null where there is no value.")
 
 
-def coverages(document: Json) -> Iterator[tuple[str, Json, Coverage]]:
-    """Every coverage with where it stands, as written (with what it inherits from its collection) and
-    checked.
-    """
+def coverages(document: Json) -> Iterator[tuple[str, Json]]:
+    """Every coverage with where it stands, checked, and with what it inherits from its collection."""
     for where, written in _written(document):
         _no_links(where, written)
-        checked = _validated(where, written)
+        _validate(where, written)
         _check(where, written)
-        yield where, written, checked
+        yield where, written
 
 
 def _written(document: Json) -> Iterator[tuple[str, Json]]:
@@ -125,10 +122,12 @@ def _no_links(where: str, coverage: Json) -> None:
         refuse(f"{where}.ranges", total, "holds too many values", f"Send at most {MOST_VALUES} values.")
 
 
-def _validated(where: str, coverage: Json) -> Coverage:
+def _validate(where: str, coverage: Json) -> None:
+    from covjson_pydantic.coverage import Coverage
+
     try:
         # As text: its strict mode reads times in text only.
-        return Coverage.model_validate_json(json.dumps(coverage))
+        Coverage.model_validate_json(json.dumps(coverage))
     except ValidationError as error:
         first = error.errors()[0]
         path = ".".join([where, *(str(part) for part in first["loc"])])
