@@ -126,7 +126,9 @@ class RequestRecord:
         self._measurements.answers.labels(method, route, str(status)).inc()
         path: str = scope["path"]
         if self._access_log and not (status < 400 and path.startswith(_QUIET_PATHS)):
-            log.info("request", method=method, path=path, status=status, ms=round(seconds * 1000, 1))
+            # A secret link must not be read out of a log.
+            shown = route if "{token}" in route else path
+            log.info("request", method=method, path=shown, status=status, ms=round(seconds * 1000, 1))
 
 
 def route_template(scope: Scope) -> str:

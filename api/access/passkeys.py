@@ -165,7 +165,7 @@ async def finish_sign_in(request: Request, token: str, credential: Any) -> servi
     now = now_of(request)
     async with db.writing_async() as work:
         challenge = queries.take_ceremony(work, hash_of(token), "passkey-sign-in", now)
-        key = str(credential.get("id", "")) if isinstance(credential, dict) else ""
+        key = str(credential.get("id", "")).replace("\x00", "") if isinstance(credential, dict) else ""
         person = queries.passkey_by_id(work, key)
     sign_count = _answers(request, challenge, credential, person)
     if person is None or sign_count is None:

@@ -225,7 +225,9 @@ def assign(
 def read_log(
     conn: Reading,
     reader: CurrentReader,
-    before: Annotated[str | None, Query(max_length=40, description="Id of the oldest line known.")] = None,
+    before: Annotated[
+        str | None, Query(max_length=40, pattern=r"^[0-9a-f-]*$", description="Id of the oldest line known.")
+    ] = None,
     limit: Annotated[int, Query(ge=1, le=500, description="Most lines to answer with.")] = 100,
 ) -> list[LogLine]:
     """Sign-ins and changes of access, the newest first."""

@@ -96,7 +96,7 @@ async def with_password(request: Request, email: str, password: str) -> service.
     """
     db: Database = request.app.state.db
     limiter, address = limiter_of(request.app), address_of(request)
-    email = email.strip().lower()[:LONGEST_TYPED_EMAIL]
+    email = email.replace("\x00", "").strip().lower()[:LONGEST_TYPED_EMAIL]
     pair = f"{address} {hash_of(email)}"
     limiter.take("sign-in-address", address)
     limiter.take("sign-in-pair", pair)

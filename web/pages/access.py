@@ -41,7 +41,7 @@ from web.words import Say
 router = APIRouter(include_in_schema=False)
 NO_STORE = {"Cache-Control": "no-store"}
 OWN = [permit("account.own")]
-Text = Annotated[str, Form(max_length=400)]
+Text = Annotated[str, Form(max_length=400, pattern=r"^[^\x00]*$")]
 Password = Annotated[str, Form(max_length=4 * passwords.LONGEST)]
 
 

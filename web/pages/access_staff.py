@@ -15,14 +15,14 @@ from api.access.limits import limit
 from api.access.permissions import ROLE_WORDS, permit
 from api.access.signing_in import forget_after, link_to, now_of, visitor_of
 from api.db import Reading, Writing
-from api.errors import Problem
+from api.errors import Invalid, Problem
 from web.rendering import forms_errors, page
 from web.words import Say
 
 router = APIRouter(include_in_schema=False)
 NO_STORE = {"Cache-Control": "no-store"}
 MANAGE = [permit("staff.manage")]
-Text = Annotated[str, Form(max_length=400)]
+Text = Annotated[str, Form(max_length=400, pattern=r"^[^\x00]*$")]
 LINES_A_PAGE = 100
 
 
@@ -148,7 +148,7 @@ def log_page(
     request: Request,
     conn: Reading,
     reader: CurrentReader,
-    before: Annotated[str | None, Query(max_length=40)] = None,
+    before: Annotated[str | None, Query(max_length=40, pattern=r"^[0-9a-f-]*$")] = None,
 ) -> Response:
     """Sign-ins and changes of access, the newest first."""
     lines = queries.log_lines(conn, reader.outfit, before=before, limit=LINES_A_PAGE + 1)
@@ -193,6 +193,8 @@ async def assign(request: Request, work: Writing, reader: CurrentReader, trip: s
     """Make exactly the chosen guides those who are assigned."""
     form = await request.form()
     people: dict[str, str | None] = {}
+    if any("\x00" in str(value) for value in form.values()):
+        raise Invalid.field("staff", None, "This is no id.", "Choose from the list.")
     for staff in form.getlist("staff"):
         member = form.get(f"member-{staff}")
         people[str(staff)] = str(member) if member else None
