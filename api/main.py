@@ -21,6 +21,7 @@ from api.conditions import routes as conditions_routes
 from api.conditions import source_routes as forecast_source_routes
 from api.conditions.refresh import refreshing
 from api.db import Database
+from api.handson import routes as handson_routes
 from api.journal import routes as journal_routes
 from api.journal import service as journal_service
 from api.kitlist import routes as kitlist_routes
@@ -46,6 +47,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     kitlist_routes.schema_router,
     roster_routes.router,
     readiness_routes.router,
+    handson_routes.router,
     flag_routes.router,
     locker_routes.router,
 )
