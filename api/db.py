@@ -290,6 +290,7 @@ def prepare_sqlite(engine: Engine, *, begin: str, read_only: bool = False, forei
             f"busy_timeout = {SQLITE_BUSY_MS}",
             "journal_mode = WAL",
             "synchronous = FULL",
+            "secure_delete = ON",  # what is erased must not stay in free pages
             f"foreign_keys = {'ON' if foreign_keys else 'OFF'}",
             f"journal_size_limit = {SQLITE_WAL_LIMIT_BYTES}",
             f"query_only = {'ON' if read_only else 'OFF'}",

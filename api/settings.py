@@ -117,6 +117,20 @@ class Settings(BaseSettings):
         pattern=WEB_ADDRESS,
         description="Base of the US National Weather Service; empty: it is not asked.",
     )
+    health_key: SecretStr = Field(
+        default=SecretStr(""),
+        description="Key that health notes' keys are kept under, 32 bytes in base64; after a comma, older ones"
+        " until they are rotated out. Empty: health.key in the data folder, made when first needed.",
+    )
+    health_read_days_before: int = Field(
+        default=14, ge=0, le=90, description="From when on a trip's guides may read health notes. [days]"
+    )
+    health_read_days_after: int = Field(
+        default=7, ge=0, le=90, description="How long after the trip its guides may read them. [days]"
+    )
+    health_keep_days: int = Field(
+        default=30, ge=1, le=730, description="When health notes are erased after the trip has ended. [days]"
+    )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least important log line that is written."
     )

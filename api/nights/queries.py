@@ -1,0 +1,95 @@
+"""SQL of health notes' keys and of the log of who read them."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection, insert, select, update
+
+from api.journal.models import Trip, table
+from api.nights.models import HealthAccess, HealthKey
+
+_key, _access, _trip = table(HealthKey), table(HealthAccess), table(Trip)
+
+
+class KeyRow(NamedTuple):
+    """A person's key as it is kept."""
+
+    id: str
+    trip_id: str
+    member: str
+    master: str
+    wrapped: str
+    created_at: datetime
+    erased_at: datetime | None
+
+
+class AccessRow(NamedTuple):
+    """A line of the log."""
+
+    member: str
+    reader: str
+    reader_name: str
+    did: str
+    notes: int
+    at: datetime
+
+
+_KEY = [_key.c[name] for name in KeyRow._fields]
+_ACCESS = [_access.c[name] for name in AccessRow._fields]
+
+
+def keys(conn: Connection, trip_id: str, member: str | None = None) -> list[KeyRow]:
+    """The keys of a trip's people, or of one of them, in the order they were made."""
+    wanted = select(*_KEY).where(_key.c.trip_id == trip_id).order_by(_key.c.created_at, _key.c.id)
+    if member is not None:
+        wanted = wanted.where(_key.c.member == member)
+    return [KeyRow(*row) for row in conn.execute(wanted)]
+
+
+def living_keys(conn: Connection) -> list[KeyRow]:
+    """All keys that are not erased."""
+    return [KeyRow(*row) for row in conn.execute(select(*_KEY).where(_key.c.erased_at.is_(None)))]
+
+
+def add_key(conn: Connection, row: KeyRow) -> None:
+    """Keep a new key."""
+    conn.execute(insert(_key), row._asdict())
+
+
+def rewrap(conn: Connection, key_id: str, master: str, wrapped: str) -> None:
+    """Keep a key wrapped by another master key."""
+    conn.execute(update(_key).where(_key.c.id == key_id).values(master=master, wrapped=wrapped))
+
+
+def erase_key(conn: Connection, key_id: str, at: datetime) -> None:
+    """Destroy a key."""
+    conn.execute(update(_key).where(_key.c.id == key_id).values(wrapped="", master="", erased_at=at))
+
+
+def due(conn: Connection, ended_before: date) -> list[tuple[str, str, str]]:
+    """(outfit, trip, member) with a living key, on trips that ended before a date."""
+    wanted = (
+        select(_trip.c.outfit_id, _trip.c.id, _key.c.member)
+        .join(_trip, _trip.c.id == _key.c.trip_id)
+        .where(_key.c.erased_at.is_(None), _trip.c.ends_on < ended_before)
+        .distinct()
+        .order_by(_trip.c.id, _key.c.member)
+    )
+    return [(row[0], row[1], row[2]) for row in conn.execute(wanted)]
+
+
+def log(conn: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Add lines to the log."""
+    if rows:
+        conn.execute(insert(_access), list(rows))
+
+
+def logged(conn: Connection, trip_id: str, member: str | None = None) -> list[AccessRow]:
+    """Who read whose notes on a trip, the last first."""
+    wanted = select(*_ACCESS).where(_access.c.trip_id == trip_id)
+    if member is not None:
+        wanted = wanted.where(_access.c.member == member)
+    return [
+        AccessRow(*row) for row in conn.execute(wanted.order_by(_access.c.at.desc(), _access.c.id.desc()))
+    ]
