@@ -2,68 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
-from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader
 from api.access.permissions import permit
 from api.db import Reading, Work, Writing
-from api.errors import Conflict, NotFound, Problem
+from api.errors import Conflict, Problem
 from api.kitlist import service
 from api.kitlist.metrics import CONDITION_METRICS
-from api.kitlist.models import EditionState
-from api.kitlist.queries import EditionRow
 from api.kitlist.routes import Now
-from api.kitlist.schemas import Edition, Zone
-from api.kitlist.service import EditionFixed
-from api.kitlist.writing import to_plain
+from api.kitlist.schemas import Zone
 from web.pages import kitlist_choices as choices
 from web.pages.kitlist_draft import by_field, with_head, with_line, with_requirement, without, wrongs
 from web.pages.kitlist_form import line_from, requirement_from
 from web.pages.kitlist_rows import line_tree, requirement_tree, with_ids
-from web.pages.kitlist_tree import BLANK, Tree, changed, tree_of
+from web.pages.kitlist_stored import Draft, Sent, draft_of, part_of, store, unchanged
+from web.pages.kitlist_tree import BLANK, Tree, changed
 from web.rendering import page
 
 router = APIRouter(include_in_schema=False)
 
 SAVE = "save"
 NEW_REQUIREMENT: Tree = {"grades": [dict(BLANK["grade"])], "basis": {"kind": "common-practice"}}
-
-
-async def _sent(request: Request) -> Tree:
-    settings = request.app.state.settings
-    form = await request.form(
-        max_fields=settings.max_form_fields, max_part_size=settings.max_form_field_bytes, max_files=0
-    )
-    return tree_of((name, text) for name, text in form.multi_items() if isinstance(text, str))
-
-
-Sent = Annotated[Tree, Depends(_sent)]
-"""What was typed. Name it before ``Writing``: the turn to write must not wait for an upload."""
-
-
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """A draft as it is stored, for the forms that change it."""
-
-    row: EditionRow
-    edition: Edition
-
-    @property
-    def url(self) -> str:
-        return f"/kit-lists/{self.row.id}"
-
-
-def _draft(conn: Connection, reader: Reader, edition: str) -> Draft:
-    row = service.get_row(conn, reader.outfit, edition)
-    if row.state is not EditionState.DRAFT:
-        raise EditionFixed(f"{row.title} is published, so it is never changed. Copy it and change the copy.")
-    return Draft(row, service.get_edition(conn, reader.outfit, edition))
 
 
 # -- the draft as a whole --------------------------------------------------------------------------------
@@ -79,7 +43,7 @@ def copy(edition: str, reader: CurrentReader, now: Now, work: Writing) -> Respon
 @router.get("/{edition}/edit", dependencies=[permit("kitlist.edit")])
 def outline(request: Request, edition: str, conn: Reading, reader: CurrentReader) -> Response:
     """All parts of a draft, each a way to its form."""
-    draft = _draft(conn, reader, edition)
+    draft = draft_of(conn, reader, edition)
     head = {
         "title": draft.edition.title,
         "dated": draft.edition.dated.isoformat(),
@@ -93,9 +57,9 @@ def save_head(
     request: Request, edition: str, reader: CurrentReader, now: Now, sent: Sent, work: Writing
 ) -> Response:
     """Change what a draft says about itself."""
-    draft = _draft(work, reader, edition)
+    draft = draft_of(work, reader, edition)
     try:
-        _store(work, reader, draft, with_head(draft.edition, sent), now, sent)
+        store(work, reader, draft, with_head(draft.edition, sent), now, sent)
     except Problem as problem:
         return _outline(request, draft, sent, problem)
     return RedirectResponse(f"{draft.url}/edit", status_code=303)
@@ -104,7 +68,7 @@ def save_head(
 @router.get("/{edition}/publish", dependencies=[permit("kitlist.edit")])
 def publish_form(request: Request, edition: str, conn: Reading, reader: CurrentReader) -> Response:
     """Ask before an edition is fixed for good."""
-    draft = _draft(conn, reader, edition)
+    draft = draft_of(conn, reader, edition)
     return _confirm(
         request,
         draft,
@@ -122,7 +86,7 @@ def publish_form(request: Request, edition: str, conn: Reading, reader: CurrentR
 def publish(edition: str, reader: CurrentReader, now: Now, sent: Sent, work: Writing) -> Response:
     """Fix a draft, as it was read before."""
     row = service.get_row(work, reader.outfit, edition)
-    _unchanged(row, sent)
+    unchanged(row, sent)
     service.publish(work, reader.outfit, edition, now=now)
     return RedirectResponse(f"/kit-lists/{edition}", status_code=303)
 
@@ -130,7 +94,7 @@ def publish(edition: str, reader: CurrentReader, now: Now, sent: Sent, work: Wri
 @router.get("/{edition}/discard", dependencies=[permit("kitlist.edit")])
 def discard_form(request: Request, edition: str, conn: Reading, reader: CurrentReader) -> Response:
     """Ask before a draft is forgotten."""
-    draft = _draft(conn, reader, edition)
+    draft = draft_of(conn, reader, edition)
     return _confirm(
         request,
         draft,
@@ -144,7 +108,7 @@ def discard_form(request: Request, edition: str, conn: Reading, reader: CurrentR
 @router.post("/{edition}/discard", dependencies=[permit("kitlist.edit")])
 def discard(edition: str, reader: CurrentReader, sent: Sent, work: Writing) -> Response:
     """Forget a draft."""
-    _unchanged(_draft(work, reader, edition).row, sent)
+    unchanged(draft_of(work, reader, edition).row, sent)
     service.discard(work, reader.outfit, edition)
     return RedirectResponse("/kit-lists", status_code=303)
 
@@ -157,7 +121,7 @@ def new_requirement(
     request: Request, edition: str, conn: Reading, reader: CurrentReader, zone: Zone = Zone.FEET
 ) -> Response:
     """An empty requirement."""
-    draft = _draft(conn, reader, edition)
+    draft = draft_of(conn, reader, edition)
     return _requirement(request, draft, None, NEW_REQUIREMENT | {"zone": zone.value, "after": choices.LAST})
 
 
@@ -174,8 +138,8 @@ def requirement_form(
     request: Request, edition: str, requirement: str, conn: Reading, reader: CurrentReader
 ) -> Response:
     """A requirement of a draft, to change."""
-    draft = _draft(conn, reader, edition)
-    tree = requirement_tree(_part(draft, "requirements", requirement))
+    draft = draft_of(conn, reader, edition)
+    tree = requirement_tree(part_of(draft, "requirements", requirement))
     known = draft.edition.requirement(requirement)
     after = choices.place_of(draft.edition, known) if known else choices.LAST
     return _requirement(request, draft, requirement, tree | {"after": after})
@@ -198,9 +162,9 @@ def save_requirement(
 def _save_requirement(
     request: Request, work: Work, reader: Reader, edition: str, old: str | None, sent: Tree, now: datetime
 ) -> Response:
-    draft = _draft(work, reader, edition)
+    draft = draft_of(work, reader, edition)
     if old is not None:
-        _part(draft, "requirements", old)
+        part_of(draft, "requirements", old)
     tree = with_ids(sent | {"id": old or ""}, [one.id for one in draft.edition.requirements])
     do = sent.get("do", SAVE)
     if do != SAVE:
@@ -208,7 +172,7 @@ def _save_requirement(
         return _requirement(request, draft, old, changed(tree | {"id": old or ""}, do))
     try:
         new = with_requirement(draft.edition, requirement_from(tree), old, tree.get("after", choices.LAST))
-        _store(work, reader, draft, new, now, sent)
+        store(work, reader, draft, new, now, sent)
     except Problem as problem:
         return _requirement(request, draft, old, tree | {"id": old or ""}, problem)
     return RedirectResponse(f"{draft.url}/edit#r-{tree['id']}", status_code=303)
@@ -220,7 +184,7 @@ def _save_requirement(
 @router.get("/{edition}/add-line", dependencies=[permit("kitlist.edit")])
 def new_line(request: Request, edition: str, conn: Reading, reader: CurrentReader) -> Response:
     """An empty line."""
-    return _line(request, _draft(conn, reader, edition), None, {})
+    return _line(request, draft_of(conn, reader, edition), None, {})
 
 
 @router.post("/{edition}/add-line", dependencies=[permit("kitlist.edit")])
@@ -234,8 +198,8 @@ def add_line(
 @router.get("/{edition}/lines/{line}", dependencies=[permit("kitlist.edit")])
 def line_form(request: Request, edition: str, line: str, conn: Reading, reader: CurrentReader) -> Response:
     """A line of a draft, to change."""
-    draft = _draft(conn, reader, edition)
-    return _line(request, draft, line, line_tree(_part(draft, "lines", line)))
+    draft = draft_of(conn, reader, edition)
+    return _line(request, draft, line, line_tree(part_of(draft, "lines", line)))
 
 
 @router.post("/{edition}/lines/{line}", dependencies=[permit("kitlist.edit")])
@@ -249,12 +213,12 @@ def save_line(
 def _save_line(
     request: Request, work: Work, reader: Reader, edition: str, old: str | None, sent: Tree, now: datetime
 ) -> Response:
-    draft = _draft(work, reader, edition)
+    draft = draft_of(work, reader, edition)
     if old is not None:
-        _part(draft, "lines", old)
+        part_of(draft, "lines", old)
     tree = with_ids(sent | {"id": old or ""}, [one.id for one in draft.edition.lines], title="title")
     try:
-        _store(work, reader, draft, with_line(draft.edition, line_from(tree), old), now, sent)
+        store(work, reader, draft, with_line(draft.edition, line_from(tree), old), now, sent)
     except Problem as problem:
         return _line(request, draft, old, sent, problem)
     return RedirectResponse(f"{draft.url}/edit#l-{tree['id']}", status_code=303)
@@ -268,7 +232,7 @@ def remove_form(
     request: Request, edition: str, kind: str, part: str, conn: Reading, reader: CurrentReader
 ) -> Response:
     """Ask before a requirement or line is taken out of a draft."""
-    draft = _draft(conn, reader, edition)
+    draft = draft_of(conn, reader, edition)
     return _removal(request, draft, kind, part)
 
 
@@ -284,41 +248,16 @@ def remove(
     work: Writing,
 ) -> Response:
     """Take a requirement or line out of a draft."""
-    draft = _draft(work, reader, edition)
-    _part(draft, kind, part)
+    draft = draft_of(work, reader, edition)
+    part_of(draft, kind, part)
     try:
-        _store(work, reader, draft, without(draft.edition, kind, part), now, sent)
+        store(work, reader, draft, without(draft.edition, kind, part), now, sent)
     except Problem as problem:
         return _removal(request, draft, kind, part, problem)
     return RedirectResponse(f"{draft.url}/edit", status_code=303)
 
 
 # -- together --------------------------------------------------------------------------------------------
-
-
-def _part(draft: Draft, kind: str, part: str) -> dict[str, Any]:
-    """A requirement or line as a file gives it. Raises NotFound."""
-    listed = to_plain(draft.edition).get(kind, ()) if kind in ("requirements", "lines") else ()
-    for one in listed:
-        if one["id"] == part:
-            return dict(one)
-    raise NotFound(f"This draft has no {part} any more. Go back to the draft.")
-
-
-def _unchanged(row: EditionRow, sent: Tree) -> None:
-    if sent.get("seen") != row.sha256:
-        raise Conflict(
-            f"Someone else changed {row.title} in between. Nothing was stored; read it again first."
-        )
-
-
-def _store(work: Work, reader: Reader, draft: Draft, new: Edition, now: datetime, sent: Tree) -> None:
-    if sent.get("seen") != draft.row.sha256:
-        raise Conflict(
-            f"Someone else changed {draft.row.title} in between. Nothing was stored, and what was typed is "
-            "still below. Look at the draft as it is now; saving again puts this part in place of theirs."
-        )
-    service.change(work, reader.outfit, draft.row.id, new, now=now, expected=draft.row.sha256)
 
 
 def _form_page(
@@ -386,7 +325,7 @@ def _line(
 def _removal(
     request: Request, draft: Draft, kind: str, part: str, problem: Problem | None = None
 ) -> Response:
-    plain = _part(draft, kind, part)
+    plain = part_of(draft, kind, part)
     name = plain.get("item") or plain["title"]
     return _confirm(
         request,

@@ -61,8 +61,9 @@ def question_asked(question: Question) -> str:
 
 
 def limits(question: Question) -> Sequence[str]:
-    """Each limit of a question in a sentence."""
-    return [words.sentence(limit_words(limit)) for limit in question.limits]
+    """Each limit of a question, with what a failure means."""
+    said = (limit_words(limit) for limit in question.limits)
+    return [f"{text[:1].upper()}{text[1:]}" for text in said]
 
 
 def answers(question: Question) -> str:
