@@ -52,6 +52,8 @@ KINDS: dict[GapKind, str] = {
     GapKind.UNANSWERED: "seen, but a question about it is open",
     GapKind.DISAGREE: "two records disagree",
     GapKind.RULE: "not made up as it has to be",
+    GapKind.HEIGHT: "more height than the guideline has",
+    GapKind.HELD: "held back for a private reason",
 }
 
 STANDINGS: dict[Standing, str] = {
@@ -258,6 +260,11 @@ def day(on: date) -> str:
 def long_date(on: date) -> str:
     """ "12 September 2026"."""
     return f"{on.day}{_NBSP}{_MONTHS[on.month - 1]} {on.year}"
+
+
+def month(on: date) -> str:
+    """ "September 2026"."""
+    return f"{_MONTHS[on.month - 1]} {on.year}"
 
 
 def date_span(first: date, last: date) -> str:

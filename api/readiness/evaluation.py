@@ -10,6 +10,7 @@ from api.kitlist.schemas import Edition
 from api.readiness.asks import Asks, asks
 from api.readiness.findings import Floats, finding_of, findings, rank
 from api.readiness.lacks import Lacks, lacks, looked_at_again
+from api.readiness.night_findings import REQUIREMENTS, night_findings
 from api.readiness.ropes import rope_findings
 from api.readiness.schemas import Finding
 
@@ -53,11 +54,26 @@ def with_picture(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
     found: tuple[Finding, ...] = ()
     if before.asks is not None and before.edition is not None:
         lacking = lacks(before.edition, before.plan, picture)
-        found = findings(before.asks, lacking, picture, before.quantities)
-    together = (*found, *rope_findings(before.plan, picture, before.edition))
+        found = tuple(
+            f
+            for f in findings(before.asks, lacking, picture, before.quantities)
+            if f.requirement not in REQUIREMENTS
+        )
+    together = (
+        *found,
+        *rope_findings(before.plan, picture, before.edition),
+        *night_findings(before.plan, picture, before.edition),
+    )
     return replace(
         before, seq=seq, picture=picture, lacks=lacking, findings=tuple(sorted(together, key=rank))
     )
+
+
+def with_nights(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
+    """The same, where `picture` differs only in the nights told and in private notes."""
+    kept = [f for f in before.findings if f.requirement not in REQUIREMENTS]
+    together = (*kept, *night_findings(before.plan, picture, before.edition))
+    return replace(before, seq=seq, picture=picture, findings=tuple(sorted(together, key=rank)))
 
 
 def with_sightings(

@@ -42,6 +42,8 @@ BADNESS = {
         (
             GapKind.ABSENT,
             GapKind.RULE,
+            GapKind.HELD,
+            GapKind.HEIGHT,
             GapKind.UNFIT,
             GapKind.SHORT,
             GapKind.DISAGREE,

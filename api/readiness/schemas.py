@@ -41,11 +41,25 @@ class GapKind(StrEnum):
     """Two people who had not seen each other's record differ."""
     RULE = "rule"
     """A rope or the party is not made up as a rule or good practice asks."""
+    HEIGHT = "height"
+    """Nights gain more height than the guideline has."""
+    HELD = "held"
+    """Held back for a private reason."""
 
     @property
     def known_gap(self) -> bool:
         """Whether the gap is known to be one, rather than not known to be none."""
-        return self in (GapKind.ABSENT, GapKind.UNFIT, GapKind.SHORT, GapKind.RULE)
+        return self in _KNOWN_GAPS
+
+
+_KNOWN_GAPS = (
+    GapKind.ABSENT,
+    GapKind.UNFIT,
+    GapKind.SHORT,
+    GapKind.RULE,
+    GapKind.HEIGHT,
+    GapKind.HELD,
+)
 
 
 class Trigger(Shown):

@@ -11,6 +11,7 @@ from typing import cast, get_args
 from api.journal.decisions import CallBody
 from api.journal.entry import Entry
 from api.journal.fold import Picture, Record, fold, heads, record_of
+from api.journal.health import ConsentGiven, HealthErased, HealthNote
 from api.journal.kinds import (
     AcceptanceEnded,
     FlagAccepted,
@@ -28,7 +29,7 @@ from api.journal.kinds import (
     Sighting,
     Withdrawn,
 )
-from api.readiness.evaluation import Evaluation, with_picture, with_sightings
+from api.readiness.evaluation import Evaluation, with_nights, with_picture, with_sightings
 from api.readiness.transitions import FlagEvent, events_of, transitions
 
 Evaluate = Callable[[Picture, Sequence[Entry]], Evaluation | None]
@@ -36,7 +37,9 @@ Evaluate = Callable[[Picture, Sequence[Entry]], Evaluation | None]
 
 WITHIN = (RopesSet, HoldPassed, PartyRulesSet, GearShared)
 """Kinds that change what people have and how ropes are made up, but not what is asked."""
-HARMLESS = (NightTold, LoanBody, Remark, *get_args(CallBody))
+SLEPT = (NightTold, HealthNote, HealthErased)
+"""Kinds that change what is known of people's nights, and nothing else."""
+HARMLESS = (ConsentGiven, LoanBody, Remark, *get_args(CallBody))
 """Kinds that no finding rests on. After a kind that is not named at all, everything is worked out anew."""
 
 
@@ -68,14 +71,18 @@ class Walk:
         """Go past one entry, and say what it did to flags."""
         self._note(entry)
         before, body = self.evaluation, entry.body
-        if isinstance(body, HARMLESS) or (before is None and isinstance(body, (*WITHIN, Sighting, FlagBody))):
+        if isinstance(body, HARMLESS) or (
+            before is None and isinstance(body, (*WITHIN, *SLEPT, Sighting, FlagBody))
+        ):
             return []
         if before is not None and isinstance(body, Sighting):
             return self._sighted(before, entry, body)
         if before is not None and isinstance(body, FlagBody):
             return self._flagged(before, entry, body)
         picture = fold(self.entries)
-        if before is not None and isinstance(body, WITHIN):
+        if before is not None and isinstance(body, SLEPT):
+            self.evaluation = with_nights(before, len(self.entries), picture)
+        elif before is not None and isinstance(body, WITHIN):
             self.evaluation = with_picture(before, len(self.entries), picture)
         else:
             self.evaluation = self.evaluate(picture, self.entries)

@@ -6,6 +6,7 @@ from enum import StrEnum
 from uuid import UUID
 
 from api.journal.entry import Entry
+from api.journal.health import HealthErased, HealthNote
 from api.journal.kinds import (
     FlagBody,
     FlagReleased,
@@ -16,6 +17,7 @@ from api.journal.kinds import (
     LoanBody,
     MemberLeft,
     MemberSet,
+    NightTold,
     PartyRulesSet,
     RopesSet,
     Sighting,
@@ -221,6 +223,10 @@ def _distance(finding: Finding, entry: Entry) -> int:
             finding.requirement,
         ):
             return 1
+        case NightTold(member=member) | HealthNote(member=member) | HealthErased(member=member) if (
+            member == finding.subject
+        ):
+            return 1
         case Withdrawn():
             return 2
         case ForecastReceived() | TripPlanned():
@@ -253,6 +259,12 @@ def in_words(entry: Entry, finding: Finding) -> str:
             return f"{who} {did}" + (f": {reason}" if reason else "")
         case HoldPassed():
             return "A hold point was passed"
+        case NightTold():
+            return f"{who} recorded where {finding.subject_name} slept"
+        case HealthNote():
+            return f"{who} wrote a private note"
+        case HealthErased():
+            return "Private notes were erased"
         case RopesSet():
             return f"{who} changed the ropes"
         case PartyRulesSet():

@@ -7,6 +7,7 @@ import pytest
 from api.clock import FixedClock
 from api.db import Database
 from api.journal.service import Journal
+from api.readiness.night_findings import REQUIREMENTS
 from api.readiness.schemas import Board, GapKind
 from api.readiness.service import Readiness
 from seeds import demo, loading
@@ -38,7 +39,7 @@ class Story:
         """Open findings by the group of the board they stand in."""
         groups: dict[str, set[str]] = {"stop": set(), "fix": set(), "advise": set(), "not known": set()}
         for finding in self.board().findings:
-            if finding.requirement != "nights":
+            if finding.requirement not in REQUIREMENTS:
                 groups[finding.grade.value if finding.known_gap else "not known"].add(finding.id)
         return groups
 

@@ -1,0 +1,274 @@
+"""Findings about nights: not told, more gain than the guideline has, a rest due, a private note. Pure.
+
+An edition grades them by requirements named `nights`, `night-gain` and `private-note`; without those the
+grades below hold. Nobody looks for such a thing in a pack: `optional: true` says so on the check sheet too.
+"""
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC
+from uuid import UUID
+
+from api.journal.fold import Picture
+from api.journal.health import Mark
+from api.journal.trip import HOLD_ORDER, HoldKind, HoldPoint, Stage, TripPlan
+from api.kitlist.schemas import Basis, Edition, Grade, GradeRule, Scope, Zone
+from api.nights.rules import Assessment, assess, ladder
+from api.nights.symptoms import Standing, standing
+from api.readiness.findings import HoldPoints
+from api.readiness.schemas import Finding, GapKind, HoldGrade, Reason
+from api.science.ascent import (
+    GAIN_BETWEEN_RESTS_M,
+    GAIN_PER_NIGHT_M,
+    NIGHTS_BETWEEN_RESTS,
+    RULE_FROM_M,
+    NightGain,
+)
+
+NIGHTS = "nights"
+GAIN = "night-gain"
+PRIVATE = "private-note"
+REQUIREMENTS = (NIGHTS, GAIN, PRIVATE)
+
+DEFAULT_GRADES: Mapping[str, GradeRule] = {
+    NIGHTS: GradeRule(grade=Grade.FIX, at=HoldKind.BASE),
+    GAIN: GradeRule(grade=Grade.ADVISE, at=HoldKind.HIGH_CAMP),
+}
+
+GUIDELINE = Basis(
+    kind="published",
+    source="Wilderness Medical Society, Clinical Practice Guidelines for Acute Altitude Illness, 2024 update",
+)
+PRACTICE = Basis(kind="common-practice", source="common practice, no published source")
+
+PRIVATE_SAYS = {
+    Mark.HOLD: "private note: ask the lead guide. Goes no higher for now",
+    Mark.OPEN: "private note: ask the lead guide. A question is open",
+}
+ERASED_SAYS = "private notes were erased while one held this person back: ask"
+
+
+def night_findings(plan: TripPlan, picture: Picture, edition: Edition | None = None) -> tuple[Finding, ...]:
+    """Everything about nights that is amiss or not known.
+
+    Parameters
+    ----------
+    plan, picture
+        The trip, the nights told, and the marks of private notes; never what these say.
+    edition
+        May grade these findings; see above.
+
+    Returns
+    -------
+    Findings about persons. Nothing about heights while the plan has no night above the threshold.
+    """
+    if not plan.stages:
+        return ()
+    return tuple(_Look(plan, picture, edition).all())
+
+
+class _Look:
+    """One look at everyone's nights."""
+
+    def __init__(self, plan: TripPlan, picture: Picture, edition: Edition | None) -> None:
+        self.plan = plan
+        self.picture = picture
+        self.edition = edition
+        self.holds = HoldPoints(plan, picture)
+
+    def all(self) -> Iterator[Finding]:
+        for member in sorted(self.picture.members):
+            found = assess(ladder(self.plan, self.picture, member))
+            if found.not_known:
+                yield self._not_known(member, found)
+            if found.above or found.overdue:
+                yield self._above(member, found)
+            stands = standing(self.picture, member)
+            if stands.mark is not None:
+                yield self._private(member, stands)
+
+    def _not_known(self, member: str, found: Assessment) -> Finding:
+        gap = found.not_known[0]
+        before = found.unknown_nights
+        told_before = any(n.told for n in found.nights[: gap.night])
+        what = "last nights not told" if not told_before else f"{_nights(len(before))} before it not known"
+        says = f"{what}. Not counted as OK. Ask before leaving"
+        more = f"{night_in_words(found, self.plan, gap.night)} gains nobody knows how much"
+        return self._finding(
+            member,
+            NIGHTS,
+            "Nights before",
+            GapKind.UNKNOWN,
+            [says, more],
+            why="How high someone slept before decides how much a night gains.",
+            clears="Ask this person where they slept, and record it; also that they do not know.",
+            basis=GUIDELINE,
+            on=gap.night,
+            found=found,
+        )
+
+    def _above(self, member: str, found: Assessment) -> Finding:
+        first = [gain.night for gain in found.above] + [rest.night for rest in found.overdue]
+        says = [gain_in_words(found, self.plan, gain) for gain in found.above]
+        says += [
+            f"{night_in_words(found, self.plan, rest.night)} comes {rest.nights_since} climbing nights and "
+            f"{rest.gained_m or 0:,.0f} m after the last rest; guideline a rest at least every "
+            f"{NIGHTS_BETWEEN_RESTS} nights and {GAIN_BETWEEN_RESTS_M:,.0f} m"
+            for rest in found.overdue
+        ]
+        return self._finding(
+            member,
+            GAIN,
+            "Sleeping height",
+            GapKind.HEIGHT,
+            says,
+            why="Gain in sleeping height is the main driver of mountain sickness that a plan can change.",
+            clears="An extra night, or a lower one; the nights page works out where. Ask each evening.",
+            basis=GUIDELINE,
+            on=min(first),
+            found=found,
+        )
+
+    def _private(self, member: str, stands: Standing) -> Finding:
+        says = ERASED_SAYS if stands.erased or stands.mark is None else PRIVATE_SAYS[stands.mark]
+        held = stands.mark is Mark.HOLD and not stands.erased
+        point = self._ahead()
+        rule = self._rule(PRIVATE) or GradeRule(grade=Grade.STOP, at=point.kind)
+        grade = rule.grade if held else Grade.FIX
+        stage = next((s for s in self.plan.stages if s.ends_at > point.at), self.plan.stages[-1])
+        return self._made(
+            member,
+            PRIVATE,
+            "Private note",
+            GapKind.HELD if held else GapKind.UNANSWERED,
+            [says],
+            why="A guide of this trip noted something that is for its guides to read, on the nights page.",
+            clears="A later note by a guide of this trip, or the lead guide's decision after a talk.",
+            basis=PRACTICE,
+            grade=(grade, point),
+            also=(),
+            stage=stage,
+            rests_on=tuple(record.entry for record in stands.records),
+        )
+
+    def _ahead(self) -> HoldPoint:
+        """The next hold point that nobody has passed, else the last."""
+        points = self.plan.hold_points
+        ahead = [point for point in points if point.id not in self.picture.holds_passed]
+        if ahead:
+            return min(ahead, key=lambda point: HOLD_ORDER[point.kind])
+        return points[-1] if points else self.holds.at(HoldKind.BASE)
+
+    def _rule(self, requirement: str) -> GradeRule | None:
+        """The first grade the edition gives without conditions."""
+        found = self.edition.requirement(requirement) if self.edition else None
+        grades = found.grades if found else ()
+        return next((rule for rule in grades if rule.when is None), None)
+
+    def _finding(
+        self,
+        member: str,
+        requirement: str,
+        item: str,
+        kind: GapKind,
+        says: list[str],
+        *,
+        why: str,
+        clears: str,
+        basis: Basis,
+        on: int,
+        found: Assessment,
+    ) -> Finding:
+        rule = self._rule(requirement) or DEFAULT_GRADES[requirement]
+        also = tuple(
+            HoldGrade(grade=grade, hold=point.kind, hold_name=point.name)
+            for grade, point in map(self.holds.in_force, rule.also)
+        )
+        told = self.picture.nights.get(member, {})
+        return self._made(
+            member,
+            requirement,
+            item,
+            kind,
+            says,
+            why=why,
+            clears=clears,
+            basis=basis,
+            grade=self.holds.in_force(rule),
+            also=also,
+            stage=self._stage_to(found, on),
+            rests_on=tuple(told[on].entry for on in sorted(told)),
+        )
+
+    def _stage_to(self, found: Assessment, night: int) -> Stage:
+        """The stage that leads to a night."""
+        day = found.nights[night].on
+        zone = self.plan.place.zone
+        leads = [s for s in self.plan.stages if s.starts_at.astimezone(zone).date() <= day]
+        return leads[-1] if leads else self.plan.stages[0]
+
+    def _made(
+        self,
+        member: str,
+        requirement: str,
+        item: str,
+        kind: GapKind,
+        says: list[str],
+        *,
+        why: str,
+        clears: str,
+        basis: Basis,
+        grade: tuple[Grade, HoldPoint],
+        also: tuple[HoldGrade, ...],
+        stage: Stage,
+        rests_on: tuple[UUID, ...],
+    ) -> Finding:
+        name = self.picture.profiles[member].name
+        in_force, point = grade
+        return Finding(
+            id=f"{member}.{requirement}",
+            subject=member,
+            subject_name=name,
+            scope=Scope.PERSON,
+            requirement=requirement,
+            item=item,
+            zone=Zone.PAPERS,
+            kind=kind,
+            grade=in_force,
+            hold=point.kind,
+            hold_name=point.name,
+            also=also,
+            title=f"{name}: {item} – {says[0]}",
+            reasons=tuple(Reason(kind=kind, says=text) for text in says),
+            why=why,
+            first_stage=stage.id,
+            first_stage_name=stage.name,
+            first_at=stage.starts_at.astimezone(UTC),
+            clears=clears,
+            basis=basis,
+            life_safety=False,
+            rests_on=rests_on,
+        )
+
+
+def gain_in_words(found: Assessment, plan: TripPlan, gain: NightGain) -> str:
+    """A gain that is too large, in words and numbers."""
+    over = "the night before" if gain.over == 1 else f"the last known night, {gain.over} nights before"
+    return (
+        f"{night_in_words(found, plan, gain.night)} is {gain.gain_m or 0:,.0f} m above {over}; guideline at "
+        f"most {GAIN_PER_NIGHT_M:,.0f} m a night above {RULE_FROM_M:,.0f} m"
+    )
+
+
+def night_in_words(found: Assessment, plan: TripPlan, index: int) -> str:
+    """A night by its number on the trip, its date, place and height."""
+    night = found.nights[index]
+    day = f"{night.on.day} {night.on:%B}"
+    number = (night.on - plan.starts_on).days + 1
+    named = f"night {number} ({day})" if number > 0 else f"the night of {day}"
+    place = f" at {night.place}" if night.place else ""
+    height = "not known" if night.elevation_m is None else f"{night.elevation_m:,.0f} m"
+    return f"{named}{place}, {height},"
+
+
+def _nights(count: int) -> str:
+    return "one night" if count == 1 else f"{count} nights"
