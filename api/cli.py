@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from api.access import cli as access_cli
+from api.call import cli as call_cli
 from api.journal import cli as journal_cli
 from api.kitlist import cli as kitlist_cli
 from api.settings import Settings, get_settings, settings_table
@@ -22,6 +23,7 @@ app = typer.Typer(
 ROOMS: tuple[tuple[str, typer.Typer], ...] = (
     ("staff", access_cli.app),
     ("journal", journal_cli.app),
+    ("call", call_cli.app),
     ("kitlist", kitlist_cli.app),
     ("demo", demo_cli.app),
 )

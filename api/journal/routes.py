@@ -12,7 +12,7 @@ from api.access.current import CurrentReader
 from api.access.permissions import may_write, permit
 from api.db import Database, Reading, Writing
 from api.errors import FieldProblem, from_validation
-from api.journal import store
+from api.journal import store, views
 from api.journal.entry import Entry
 from api.journal.schemas import (
     BatchOutcome,
@@ -63,16 +63,21 @@ def read(
     trip: TripId,
     reader: CurrentReader,
     conn: Reading,
+    journals: Journals,
     after: Annotated[
         int, Query(ge=0, le=store.LARGEST_SEQ, description="Number of the last entry known.")
     ] = 0,
     limit: Annotated[int, Query(ge=1, le=5_000, description="Most entries to answer with.")] = 1_000,
 ) -> Response:
-    """The entries after a number, as they are stored, so that their hashes can be checked."""
+    """The entries after a number, as they are stored, so that their hashes can be checked.
+
+    A view that the reader may not see yet comes without what it says; its hash can be checked later.
+    """
     head = store.head(conn, trip, reader.outfit)
     kept = store.read_kept(conn, trip, after, head.seq, limit)
     next_after = kept[-1].seq if kept and kept[-1].seq < head.seq else None
-    entries = ",".join(entry.json() for entry in kept)
+    snapshot = journals.picture(conn, reader.outfit, trip)
+    entries = ",".join(entry.json() for entry in views.shown_to(kept, snapshot, reader.staff, reader.role))
     page = (
         f'{{"trip":{json.dumps(trip)},"head_seq":{head.seq},"next_after":{json.dumps(next_after)},'
         f'"entries":[{entries}]}}'

@@ -1,6 +1,6 @@
 """Writing to a trip's journal and reading its picture, for all rooms."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Annotated
 from uuid import UUID
 
@@ -20,6 +20,9 @@ from api.journal.pictures import PictureCache, Snapshot
 from api.journal.store import Check, Head, Outcome
 from api.journal.tick import KnownHeads, NoTick, SqliteTick
 
+Reaction = Callable[[Work, str, str, Entry, int], None]
+"""What a room does when an entry of some kind was stored: unit of work, outfit, trip, entry, its number."""
+
 
 class Journal:
     """The journals of one installation: appending tells whoever watches, reading remembers pictures."""
@@ -31,6 +34,11 @@ class Journal:
         self.live = live if live is not None else Broadcaster()
         self.pictures = pictures if pictures is not None else PictureCache()
         self._heads = KnownHeads()
+        self._reactions: dict[str, Reaction] = {}
+
+    def react(self, kind: str, reaction: Reaction) -> None:
+        """Let a room answer entries of a kind, in the unit of work that stores them."""
+        self._reactions[kind] = reaction
 
     def listen(self, db: Database) -> None:
         """Notice other processes' appends. Ends with `close`."""
@@ -68,6 +76,10 @@ class Journal:
         stored = [outcome.seq for outcome in outcomes if outcome.status == "stored" and outcome.seq]
         if stored:
             work.after_commit(lambda: self._tell(trip_id, max(stored)))
+        for entry, outcome in zip(entries, outcomes, strict=True):
+            reaction = self._reactions.get(entry.kind)
+            if reaction is not None and outcome.status == "stored" and outcome.seq is not None:
+                reaction(work, outfit_id, trip_id, entry, outcome.seq)
         return outcomes
 
     def _tell(self, trip_id: str, seq: int) -> None:
