@@ -1,13 +1,13 @@
-"""SQL of readiness: the history of flags."""
+"""SQL of readiness: the history of flags, the outfit's party rules."""
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, delete, insert, select, update
 
 from api.journal.models import table
-from api.readiness.models import FlagEventRow, FlagHistory
+from api.readiness.models import FlagEventRow, FlagHistory, PartyRuleRow
 
 _event, _history = table(FlagEventRow), table(FlagHistory)
 
@@ -76,3 +76,37 @@ def keep(conn: Connection, trip_id: str, rows: Sequence[EventRow], at: Reached) 
 def newest_first(rows: Iterable[EventRow]) -> list[EventRow]:
     """The same rows, the last that happened first."""
     return sorted(rows, key=lambda row: (row.seq, row.place), reverse=True)
+
+
+# -- the outfit's party rules
+
+
+class RuleRow(NamedTuple):
+    """A rule an outfit entered."""
+
+    id: str
+    rule: dict[str, Any]
+    entered_at: datetime
+    entered_by: str
+    ended_at: datetime | None
+
+
+_rule = table(PartyRuleRow)
+_RULE = [_rule.c[name] for name in RuleRow._fields]
+
+
+def party_rules(conn: Connection, outfit: str) -> list[RuleRow]:
+    """All rules of an outfit, those taken out of use too, by id."""
+    wanted = select(*_RULE).where(_rule.c.outfit_id == outfit).order_by(_rule.c.id)
+    return [RuleRow(*row) for row in conn.execute(wanted)]
+
+
+def add_party_rule(conn: Connection, outfit: str, row: RuleRow) -> None:
+    """Enter a rule under an id that is free."""
+    conn.execute(insert(_rule).values(outfit_id=outfit, **row._asdict()))
+
+
+def end_party_rule(conn: Connection, outfit: str, rule_id: str, now: datetime) -> bool:
+    """Take a rule out of use; False when there is none in use under this id."""
+    mine = (_rule.c.outfit_id == outfit) & (_rule.c.id == rule_id) & _rule.c.ended_at.is_(None)
+    return conn.execute(update(_rule).where(mine).values(ended_at=now)).rowcount == 1
