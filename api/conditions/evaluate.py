@@ -5,7 +5,7 @@ scenarios.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict
 from functools import lru_cache
 
@@ -16,7 +16,9 @@ import rfc8785
 from api.conditions import variables as cf
 from api.conditions.forecast import Forecast, moment
 from api.conditions.gathered import Gathered
-from api.conditions.itinerary import STEP_S, Itinerary, Leg, itinerary, legs_of, night_before, nights_at
+from api.conditions.itinerary import Itinerary, Leg, itinerary, legs_of, nights_at
+from api.conditions.refreeze import METHOD as REFREEZE_METHOD
+from api.conditions.refreeze import refreeze_codes
 from api.conditions.rules import Moments, Reading, edges_of
 from api.conditions.shifts import NO_SHIFT, Air, Shift
 from api.conditions.stages import Scenario, StageConditions
@@ -51,6 +53,19 @@ PLAN_METRICS = frozenset(
     }
 )
 """Known from the plan alone."""
+SLOW = frozenset(
+    {
+        "freezing_level_drop_m",
+        "air_temperature_c",
+        "wind_mps",
+        "gust_mps",
+        "wind_chill_c",
+        "frostbite_min",
+        "uv_index",
+        "refreeze",
+    }
+)
+"""Left out where many shifts are worked out at once and nothing looks at them."""
 
 
 def evaluate(
@@ -135,9 +150,20 @@ def _scenarios(forecast: Forecast | None, shift: Shift) -> tuple[tuple[Scenario,
     return tuple(found), 0 if forecast is None else forecast.base
 
 
-def from_plan(metrics: Gathered, plan: TripPlan, times_over: int = 1) -> None:
-    """Work out what the plan alone says, of legs that are the plan once, or several times over."""
-    way, legs, zone = metrics.way, metrics.way.legs, plan.place.zone
+def from_plan(metrics: Gathered, plan: TripPlan) -> None:
+    """Work out what the plan alone says."""
+    along_the_way(metrics, plan)
+    all_known = np.ones(len(metrics.way.legs), dtype=np.bool_)
+    for name, values in nights_planned(plan, metrics.way.legs).items():
+        metrics.each_stage(name, values, all_known)
+    metrics.methods["sleeping_gain_m"] = (
+        "before the first night of the plan the party is taken to have slept at base"
+    )
+
+
+def along_the_way(metrics: Gathered, plan: TripPlan) -> None:
+    """How high and in what light each leg goes; a leg is looked at by itself."""
+    way, legs = metrics.way, metrics.way.legs
     metrics.every_step("altitude_m", way.elevation_m)
     metrics.every_step("pressure_hpa", atmosphere.standard_pressure_at_elevation_pa(way.elevation_m) / 100.0)
     metrics.methods["pressure_hpa"] = "standard atmosphere"
@@ -152,18 +178,17 @@ def from_plan(metrics: Gathered, plan: TripPlan, times_over: int = 1) -> None:
         "daylight_on_snow_h", np.where(on_snow, np.array([day for _, day in light]), 0.0), all_known
     )
 
-    slept = np.array([leg.stage.night.elevation_m if leg.stage.night else np.nan for leg in legs])
-    metrics.each_stage("sleeping_elevation_m", slept, all_known)
-    gains = [_gains(part, plan.place.base_elevation_m) for part in np.split(slept, times_over)]
-    metrics.each_stage("sleeping_gain_m", np.concatenate(gains), all_known)
-    metrics.methods["sleeping_gain_m"] = (
-        "before the first night of the plan the party is taken to have slept at base"
-    )
 
-    stages, ends_on = len(plan.stages), plan.ends_on.toordinal()
-    nights = [nights_at(leg, zone, ends_on, i % stages == stages - 1) for i, leg in enumerate(legs)]
-    totals = [float(part.sum()) for part in np.split(np.array(nights), times_over)]
-    metrics.each_stage("trip_nights", np.repeat(totals, stages), all_known)
+def nights_planned(plan: TripPlan, legs: Sequence[Leg]) -> dict[str, Floats]:
+    """What the nights after the legs of a whole trip come to, [stage]."""
+    slept = np.array([leg.stage.night.elevation_m if leg.stage.night else np.nan for leg in legs])
+    last, ends_on = len(legs) - 1, plan.ends_on.toordinal()
+    nights = sum(nights_at(leg, plan.place.zone, ends_on, i == last) for i, leg in enumerate(legs))
+    return {
+        "sleeping_elevation_m": slept,
+        "sleeping_gain_m": _gains(slept, plan.place.base_elevation_m),
+        "trip_nights": np.full(len(legs), float(nights)),
+    }
 
 
 def _gains(slept: Floats, base_m: float) -> Floats:
@@ -216,27 +241,39 @@ def _no_such_thing(name: str, legs: tuple[Leg, ...]) -> Bools:
 
 
 def from_forecast(
-    metrics: Gathered, plan: TripPlan, forecast: Forecast, previous: Forecast | None, air: Air
+    metrics: Gathered,
+    plan: TripPlan,
+    forecast: Forecast,
+    previous: Forecast | None,
+    air: Air,
+    wanted: Collection[str] | None = None,
 ) -> None:
-    """Work out what the forecast says, in the air as it is or shifted, scenario by scenario."""
+    """Work out what the forecast says, in the air as it is or shifted, scenario by scenario.
+
+    With `wanted`, what takes long is left out unless it is among it.
+    """
     way = metrics.way
+    left_out = frozenset() if wanted is None else SLOW - frozenset(wanted)
     reading = Reading(forecast, Moments(way.times_s, way.closing))
     freezing = reading.freezing_level_m()
     temperature = reading.temperature_c(way.elevation_m, freezing)
     temperature = temperature + air.column_c
     freezing = freezing + air.freezing_level_m
     wind = reading.wind_mps(cf.WIND, way.elevation_m) * air.wind_factor
-    gust = reading.wind_mps(cf.GUST, way.elevation_m) * air.wind_factor
 
     metrics.every_step("freezing_level_m", freezing)
     usual = np.nan if plan.usual_freezing_level_m is None else plan.usual_freezing_level_m
-    metrics.every_step("freezing_level_drop_m", usual - freezing)
-    metrics.every_step("air_temperature_c", temperature)
-    metrics.every_step("wind_mps", wind)
-    metrics.every_step("gust_mps", gust)
-    metrics.every_step("wind_chill_c", cold.wind_chill_c(temperature, wind))
-    metrics.every_step("frostbite_min", cold.frostbite_minutes_shortest(temperature, wind))
-    metrics.every_step("uv_index", _uv(reading, way, plan))
+    by_hour: dict[str, Callable[[], Floats]] = {
+        "freezing_level_drop_m": lambda: usual - freezing,
+        "air_temperature_c": lambda: temperature,
+        "wind_mps": lambda: wind,
+        "gust_mps": lambda: reading.wind_mps(cf.GUST, way.elevation_m) * air.wind_factor,
+        "wind_chill_c": lambda: cold.wind_chill_c(temperature, wind),
+        "frostbite_min": lambda: cold.frostbite_minutes_shortest(temperature, wind),
+        "uv_index": lambda: _uv(reading, way, plan),
+    }
+    for name in by_hour.keys() - left_out:
+        metrics.every_step(name, by_hour[name]())
     pressure = reading.pressure_hpa(way.elevation_m)
     if not np.isnan(pressure).all():
         standard = metrics.hourly["pressure_hpa"]
@@ -247,7 +284,8 @@ def from_forecast(
 
     _water(metrics, reading, temperature)
     _nights(metrics, temperature)
-    _refreeze(metrics, plan, forecast, air)
+    if "refreeze" not in left_out:
+        _refreeze(metrics, plan, forecast, air)
     _fall(metrics, freezing, forecast, previous)
     metrics.methods.update(reading.methods)
 
@@ -312,31 +350,19 @@ def _nights(metrics: Gathered, temperature: Floats) -> None:
 
 
 def _refreeze(metrics: Gathered, plan: TripPlan, forecast: Forecast, air: Air) -> None:
-    """1 where the lowest point of a stage on a glacier surely refreezes in the night before it."""
-    legs, zone = metrics.way.legs, plan.place.zone
-    # Legs that set out at the same moment from the same height have the same night before them.
-    keys = [(leg.start_s, leg.path()[1].min()) for leg in legs]
-    each = {key: night_before(leg, zone) for key, leg in zip(keys, legs, strict=True)}
-    nights = list(each.values())
-    ends = np.cumsum([night.size for night in nights])
-    reading = Reading(forecast, Moments.forward(np.concatenate(nights)))
-    where_m = np.repeat([lowest_m for _, lowest_m in each], [night.size for night in nights])
-    found_c = reading.temperature_c(where_m, reading.freezing_level_m()) + air.column_c
-    codes = [
-        snow.overnight_refreeze(night, step_hours=STEP_S / 3600.0)
-        for night in np.split(found_c, ends[:-1], axis=-1)
-    ]
-    rows = {key: row for row, key in enumerate(each)}
-    found = np.stack(codes, axis=-1)[..., [rows[key] for key in keys]]
-    nothing = _no_such_thing("refreeze", legs)
+    """1 where a stage on a glacier surely refreezes in the night before it."""
+    legs = metrics.way.legs
+    on_ice = np.array([bool(leg.stage.terrain & ON_GLACIER) for leg in legs], dtype=np.bool_)
+    codes = refreeze_codes(
+        [leg for leg in legs if leg.stage.terrain & ON_GLACIER], plan.place.zone, forecast, air
+    )
+    found = np.full((codes.shape[0], len(legs)), np.int8(snow.Refreeze.UNKNOWN))
+    found[:, on_ice] = codes
     known = found != snow.Refreeze.UNKNOWN
     frozen = np.where(known, (found == snow.Refreeze.YES).astype(np.float64), np.nan)
     under_way = np.array([leg.start_s <= (metrics.issued_s or 0) for leg in legs], dtype=np.bool_)
-    metrics.each_stage("refreeze", np.where(nothing, np.nan, frozen), nothing | under_way | known)
-    metrics.methods["refreeze"] = (
-        "air at the lowest point of the stage at or below 0 °C for 4 h of the night before; "
-        "a night that would take a clear sky counts as none"
-    )
+    metrics.each_stage("refreeze", frozen, ~on_ice | under_way | known)
+    metrics.methods["refreeze"] = REFREEZE_METHOD
 
 
 def _fall(metrics: Gathered, freezing: Floats, forecast: Forecast, previous: Forecast | None) -> None:

@@ -31,11 +31,12 @@ class Gathered:
 
     def every_step(self, name: str, values: Floats) -> None:
         """A metric that changes along the stage, [scenario, step] or [step]."""
-        values = np.broadcast_to(values, (self.scenarios, self.way.times_s.size))
-        self.hourly[name] = values
-        self.low[name] = self._by_stage(np.fmin, values)
-        self.high[name] = self._by_stage(np.fmax, values)
-        self.complete[name] = self.known(values)
+        self.hourly[name] = np.broadcast_to(values, (self.scenarios, self.way.times_s.size))
+        # What is the same in every scenario is gathered once.
+        shape = (self.scenarios, len(self.way.legs))
+        self.low[name] = np.broadcast_to(self._by_stage(np.fmin, values), shape)
+        self.high[name] = np.broadcast_to(self._by_stage(np.fmax, values), shape)
+        self.complete[name] = np.broadcast_to(self.known(values), shape)
 
     def each_stage(self, name: str, values: Floats, complete: Bools) -> None:
         """A metric with one value a stage, [scenario, stage] or [stage]."""
@@ -69,6 +70,11 @@ class Gathered:
 
     def highest(self, values: Floats) -> Floats:
         result: Floats = self._by_stage(np.fmax, values)
+        return result
+
+    def every(self, flags: Bools) -> Bools:
+        """Whether something holds at every step of each stage, [..., stage]."""
+        result: Bools = self._by_stage(np.logical_and, flags)
         return result
 
     def sum(self, rate_per_h: Floats) -> tuple[Floats, Bools]:

@@ -177,9 +177,9 @@ def _steps_of(leg: Leg, step_s: int, offset_s: int, edges_s: Ints) -> Ints:
 
 def _lying(times: Ints, closing: Bools, moving: Bools, stage: Ints, sleeps: Bools, zone: tzinfo) -> Bools:
     camp = ~moving & sleeps[stage]
-    # Clocks change on the quarter hour, so one look at each quarter will do.
-    quarters, at = np.unique(times // 900, return_inverse=True)
-    offsets = np.array([_offset_s(quarter * 900, zone) for quarter in quarters.tolist()], dtype=np.int64)
+    # Clocks change on the half hour of UTC at the finest, so one look at each will do.
+    halves, at = np.unique(times // 1800, return_inverse=True)
+    offsets = np.array([_offset_s(half * 1800, zone) for half in halves.tolist()], dtype=np.int64)
     of_day = (times + offsets[at]) % 86_400
     evening, morning = NIGHT_FROM.hour * 3600, NIGHT_TO.hour * 3600
     # A closing step looks back: 18:00 closes an afternoon, 08:00 closes a night.

@@ -6,32 +6,37 @@ itself.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from api.conditions.evaluate import from_forecast, from_plan, nothing_known
+from api.conditions.evaluate import along_the_way, from_forecast, from_plan, nights_planned, nothing_known
 from api.conditions.forecast import Forecast
 from api.conditions.gathered import Gathered
-from api.conditions.itinerary import itinerary, legs_of
-from api.conditions.quantities import quantities
+from api.conditions.itinerary import Leg, itinerary, legs_of
+from api.conditions.quantities import camp_fuel_g, quantities
 from api.conditions.rules import edges_of
 from api.conditions.shifts import NO_SHIFT, Air, Shift
 from api.conditions.stages import Scenario, StageConditions
 from api.journal.trip import TripPlan
-from api.kitlist.metrics import CONDITION_METRICS
 
 Floats = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Shifted:
-    """A plan under many shifts: conditions and computed amounts, one scenario a shift."""
+    """A plan under many shifts, one scenario a shift."""
 
     conditions: StageConditions
-    quantities: Mapping[str, Floats]
+    amounts: Callable[[], Mapping[str, Floats]]
+
+    @cached_property
+    def quantities(self) -> Mapping[str, Floats]:
+        """Computed amounts by name, each [scenario]; worked out when asked for."""
+        return self.amounts()
 
 
 def evaluate_shifts(
@@ -41,6 +46,7 @@ def evaluate_shifts(
     previous: Forecast | None = None,
     *,
     people: int = 0,
+    wanted: Collection[str] | None = None,
 ) -> Shifted:
     """What each stage will be like under each of some shifts of the air.
 
@@ -52,12 +58,20 @@ def evaluate_shifts(
         At least one; none of them moves the start (`evaluate_starts` does).
     people
         How many eat and drink, for the computed amounts.
+    wanted
+        Metrics that matter; some of the others are then left out.
     """
     if any(shift.start_min for shift in shifts):
         raise ValueError("evaluate_shifts moves no start; use evaluate_starts")
-    metrics = _gathered(plan, base_member(forecast), previous, [NO_SHIFT], Air.of_many(shifts), len(shifts))
+    base, legs = base_member(forecast), legs_of(plan)
+    metrics = _gathered(plan, base, legs, len(shifts))
+    from_plan(metrics, plan)
+    if legs:
+        from_forecast(metrics, plan, base, previous, Air.of_many(shifts), wanted)
+    else:
+        nothing_known(metrics)
     conditions = _conditions(metrics, plan, len(shifts))
-    return Shifted(conditions, quantities(plan, conditions, people))
+    return Shifted(conditions, lambda: quantities(plan, conditions, people))
 
 
 def evaluate_starts(
@@ -68,25 +82,37 @@ def evaluate_starts(
     previous: Forecast | None = None,
     *,
     people: int = 0,
+    wanted: Collection[str] | None = None,
 ) -> Shifted:
     """What each stage will be like when one stage, or all, start so many minutes later (negative: earlier).
 
     As `evaluate_shifts`, but without hours, because these differ from one start to the next; a stage counts
     as over when it is over by the plan.
     """
-    shifts = [Shift(start_min=minutes, stage=stage) for minutes in starts_min]
-    metrics = _gathered(plan, base_member(forecast), previous, shifts, Air.of(NO_SHIFT), 1)
-    stages, count = len(plan.stages), len(shifts)
+    base = base_member(forecast)
+    trips = [legs_of(plan, minutes, stage) for minutes in starts_min]
+    # Most legs are the same whichever stage is shifted; each is worked out once.
+    keys = [[(t, leg.start_s, leg.window_end_s) for t, leg in enumerate(legs)] for legs in trips]
+    each = {
+        key: leg for row, legs in zip(keys, trips, strict=True) for key, leg in zip(row, legs, strict=True)
+    }
+    places = {key: n for n, key in enumerate(sorted(each))}
+    metrics = _gathered(plan, base, tuple(each[key] for key in places), 1)
+    along_the_way(metrics, plan)
+    if each:
+        from_forecast(metrics, plan, base, previous, Air.of(NO_SHIFT), wanted)
+    else:
+        nothing_known(metrics)
+    rows = np.array([[places[key] for key in row] for row in keys], dtype=np.int64).reshape(len(trips), -1)
+    planned = [nights_planned(plan, legs) for legs in trips]
+    nights = {name: np.array([found[name] for found in planned]) for name in planned[0]}
+    all_known = {name: np.ones(rows.shape, dtype=np.bool_) for name in nights}
     over = np.array([leg.window_end_s < (metrics.issued_s or 0) for leg in legs_of(plan)], dtype=np.bool_)
-    together = _conditions(metrics, plan, 1)
-    amounts = [quantities(plan, _part(together, i, stages), people) for i in range(count)]
-    shape = (count, stages)
     conditions = replace(
-        together,
-        scenarios=_numbered(count),
-        low={name: together.low[name].reshape(shape) for name in CONDITION_METRICS},
-        high={name: together.high[name].reshape(shape) for name in CONDITION_METRICS},
-        complete={name: together.complete[name].reshape(shape) for name in CONDITION_METRICS},
+        _conditions(metrics, plan, len(trips)),
+        low={name: values[0, rows] for name, values in metrics.low.items()} | nights,
+        high={name: values[0, rows] for name, values in metrics.high.items()} | nights,
+        complete={name: values[0, rows] for name, values in metrics.complete.items()} | all_known,
         steps_epoch_s=np.empty(0, dtype=np.int64),
         step_stage=np.empty(0, dtype=np.int64),
         step_moving=np.empty(0, dtype=np.bool_),
@@ -95,8 +121,15 @@ def evaluate_starts(
         hourly={},
         over=over,
     )
-    names = amounts[0] if amounts else {}
-    return Shifted(conditions, {name: np.concatenate([part[name] for part in amounts]) for name in names})
+
+    def amounts() -> Mapping[str, Floats]:
+        lying, levels = metrics.way.lying, metrics.hourly["freezing_level_m"]
+        camps = [leg.stage.night.elevation_m if leg.stage.night else np.nan for leg in metrics.way.legs]
+        freezes = metrics.lowest(np.where(lying, levels, np.nan)) < np.array(camps)
+        known = metrics.every(~np.isnan(levels) | ~lying)
+        return {"fuel_plan_g": camp_fuel_g(plan, people, freezes[0, rows], known[0, rows], over)}
+
+    return Shifted(conditions, amounts)
 
 
 def base_member(forecast: Forecast) -> Forecast:
@@ -109,23 +142,9 @@ def base_member(forecast: Forecast) -> Forecast:
     return replace(forecast, kind=kind, members=(forecast.members[forecast.base],), series=alone)
 
 
-def _gathered(
-    plan: TripPlan,
-    forecast: Forecast,
-    previous: Forecast | None,
-    starts: Sequence[Shift],
-    air: Air,
-    scenarios: int,
-) -> Gathered:
-    legs = tuple(leg for shift in starts for leg in legs_of(plan, shift.start_min, shift.stage))
+def _gathered(plan: TripPlan, forecast: Forecast, legs: tuple[Leg, ...], scenarios: int) -> Gathered:
     way = itinerary(legs, plan.place.zone, edges_of(forecast))
-    metrics = Gathered(way, scenarios, int(forecast.provenance.issued_at.timestamp()))
-    from_plan(metrics, plan, len(starts))
-    if legs:
-        from_forecast(metrics, plan, forecast, previous, air)
-    else:
-        nothing_known(metrics)
-    return metrics
+    return Gathered(way, scenarios, int(forecast.provenance.issued_at.timestamp()))
 
 
 def _conditions(metrics: Gathered, plan: TripPlan, scenarios: int) -> StageConditions:
@@ -151,15 +170,3 @@ def _conditions(metrics: Gathered, plan: TripPlan, scenarios: int) -> StageCondi
 
 def _numbered(count: int) -> tuple[Scenario, ...]:
     return tuple(Scenario(f"what-if-{i}", "what-if") for i in range(count))
-
-
-def _part(together: StageConditions, i: int, stages: int) -> StageConditions:
-    """The steps of one start out of many that stand one after another, as computed amounts need them."""
-    mine = (together.step_stage >= i * stages) & (together.step_stage < (i + 1) * stages)
-    return replace(
-        together,
-        step_stage=together.step_stage[mine] - i * stages,
-        step_lying=together.step_lying[mine],
-        hourly={"freezing_level_m": together.hourly["freezing_level_m"][:, mine]},
-        over=together.over[i * stages : (i + 1) * stages],
-    )

@@ -7,10 +7,11 @@ import numpy.typing as npt
 
 from api.conditions.itinerary import legs_of, nights_at
 from api.conditions.stages import StageConditions
-from api.journal.trip import Night, TripPlan
+from api.journal.trip import TripPlan
 from api.science.water import planning_fuel_g
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 
 def quantities(plan: TripPlan, conditions: StageConditions, people: int) -> dict[str, Floats]:
@@ -41,25 +42,36 @@ def fuel_plan_g(plan: TripPlan, conditions: StageConditions, people: int) -> Flo
     -----
     Common practice, no published source.
     """
+    lying = [conditions.step_lying & (conditions.step_stage == t) for t in range(len(plan.stages))]
+    levels = conditions.hourly["freezing_level_m"]
+    camps = [np.nan if stage.night is None else stage.night.elevation_m for stage in plan.stages]
+    freezes = [(levels[:, here] < camp).any(axis=-1) for here, camp in zip(lying, camps, strict=True)]
+    known = [~np.isnan(levels[:, here]).any(axis=-1) for here in lying]
+    shape = (len(conditions.scenarios), len(plan.stages))
+    below, said = (np.array(side, dtype=np.bool_).T.reshape(shape) for side in (freezes, known))
+    return camp_fuel_g(plan, people, below, said, conditions.over)
+
+
+def camp_fuel_g(plan: TripPlan, people: int, freezes: Bools, known: Bools, over: Bools) -> Floats:
+    """Fuel by the planning rule where it is worked out at which camps a stream freezes, g, [scenario].
+
+    Parameters
+    ----------
+    freezes, known
+        Whether the freezing level goes below the camp of each stage while the party lies there, and whether
+        all those hours are known, [scenario, stage].
+    over
+        The stages that were over when the forecast was issued; empty: none.
+    """
     zone, last = plan.place.zone, len(plan.stages) - 1
-    reserve = planning_fuel_g(0.0, False, float(people * plan.reserve_days))
-    total = np.full(len(conditions.scenarios), float(reserve))
-    for index, leg in enumerate(legs_of(plan)):
+    total = np.full(freezes.shape[0], float(planning_fuel_g(0.0, False, float(people * plan.reserve_days))))
+    for t, leg in enumerate(legs_of(plan)):
         night = leg.stage.night
         if night is not None:
-            nights = nights_at(leg, zone, plan.ends_on.toordinal(), index == last)
-            total += _camp_fuel_g(night, float(people * nights), conditions, index)
+            nights = float(people * nights_at(leg, zone, plan.ends_on.toordinal(), t == last))
+            melted = float(planning_fuel_g(nights, True))
+            running = float(planning_fuel_g(nights, False)) if night.running_water else melted
+            past = over.size > 0 and bool(over[t])
+            decided = known[:, t] | past | (running == melted)
+            total += np.where(freezes[:, t], melted, np.where(decided, running, np.nan))
     return total
-
-
-def _camp_fuel_g(night: Night, person_nights: float, conditions: StageConditions, stage: int) -> Floats:
-    melted = planning_fuel_g(person_nights, True)
-    if not night.running_water:
-        return melted
-    lying = conditions.step_lying & (conditions.step_stage == stage)
-    level = conditions.hourly["freezing_level_m"][:, lying]
-    freezes = (level < night.elevation_m).any(axis=-1)
-    past = conditions.over.size > 0 and bool(conditions.over[stage])
-    known = freezes | ~np.isnan(level).any(axis=-1) | past
-    running = planning_fuel_g(person_nights, False)
-    return np.where(freezes, melted, np.where(known, running, np.nan))

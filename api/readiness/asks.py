@@ -9,7 +9,7 @@ hold in an
 hour of its own. That is the cautious reading.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -228,7 +228,14 @@ def spans_of(checks: tuple[Check, ...]) -> tuple[range, ...]:
     return tuple(range(a, b) for a, b in zip(starts, [*starts[1:], len(checks)], strict=True))
 
 
-def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
+def asks(
+    edition: Edition,
+    plan: TripPlan,
+    conditions: StageConditions,
+    *,
+    checks: tuple[Check, ...] | None = None,
+    only: Collection[int] | None = None,
+) -> Asks:
     """The asks matrix of an edition over all scenarios and stages.
 
     Parameters
@@ -239,6 +246,10 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
         The trip's plan; its stages are the stages of `conditions`, in the same order.
     conditions
         Stage conditions; metrics that are missing there are not known.
+    checks
+        The edition's checks, where they are at hand already.
+    only
+        Requirements to work out, by index; the others are left as not asked.
 
     Returns
     -------
@@ -246,7 +257,7 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
         `asked` and `certain` with shape [scenario, stage, check].
     """
     weather = Weather(edition, plan, conditions)
-    checks = checks_of(edition)
+    checks = checks_of(edition) if checks is None else checks
     # One check after another in memory, because they are filled and read check by check.
     shape = (len(checks), *weather.shape)
     asked = np.zeros(shape, dtype=bool).transpose(1, 2, 0)
@@ -254,10 +265,11 @@ def asks(edition: Edition, plan: TripPlan, conditions: StageConditions) -> Asks:
     bounds: dict[int, Floats] = {}
     open_bounds: dict[int, Bools] = {}
     ahead = _ahead(conditions)
-    on_stage = [_where_needed(requirement, plan) & ahead for requirement in edition.requirements]
+    worked_out = range(len(edition.requirements)) if only is None else only
+    on_stage = {r: _where_needed(edition.requirements[r], plan) & ahead for r in worked_out}
     for c, check in enumerate(checks):
         requirement = edition.requirements[check.requirement]
-        if requirement.optional:
+        if requirement.optional or check.requirement not in on_stage:
             continue
         truth = weather.truth(requirement.when)
         if check.question is not None and check.limit is not None:
