@@ -6,10 +6,14 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, insert, select, update
 
+from api.db import sqlite_module
 from api.journal.models import Trip, table
 from api.nights.models import HealthAccess, HealthKey
 
 _key, _access, _trip = table(HealthKey), table(HealthAccess), table(Trip)
+
+
+CHECKPOINT_WAIT_S = 5.0
 
 
 class KeyRow(NamedTuple):
@@ -93,3 +97,19 @@ def logged(conn: Connection, trip_id: str, member: str | None = None) -> list[Ac
     return [
         AccessRow(*row) for row in conn.execute(wanted.order_by(_access.c.at.desc(), _access.c.id.desc()))
     ]
+
+
+def empty_log(conn: Connection) -> bool:
+    """Bring SQLite's write-ahead log into the file and cut it to nothing, outside any transaction.
+
+    Deleted content is overwritten in the file itself (`secure_delete`). False while a reader is in the way.
+    """
+    file = conn.engine.url.database
+    if conn.dialect.name != "sqlite" or not file:
+        return True
+    connection = sqlite_module().connect(file, timeout=CHECKPOINT_WAIT_S)
+    try:
+        busy = connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+    finally:
+        connection.close()
+    return not busy

@@ -17,17 +17,17 @@ NO_DIAGNOSIS = (
 )
 
 CONSENT = "health-notes"
-CONSENT_VERSION = "2026-11"
+CONSENT_VERSION = "1"
+"""Of the text below; what is recorded also names the days it was shown with."""
 CONSENT_TEXT = (
     "On this trip the guides would like to note how you are getting on with the altitude: how you feel (a "
     "short score), readings of an oximeter if one is used, earlier trouble at altitude, and medicines you "
-    "tell them about. Only the guides of this trip can read these notes, from two weeks before it to a week "
-    "after it, unless this outfit has set it shorter or longer; the office sees how many there are, not what "
-    "they say, and everyone on the board sees only that a guide holds you back for a private reason. They are "
-    "encrypted with a key of your own. They are erased for good some time after the trip (a month, unless the "
-    "outfit has set another time), and at any time before if you ask. You can see them, correct them and have "
-    "a copy. Agreeing is your choice: without it guides write no notes, except in an emergency to protect a "
-    "life. You can take your agreement back at any time."
+    "tell them about. Only the guides of this trip can read these notes, from {before} days before it to "
+    "{after} days after it. The office sees how many there are, not what they say. Everyone on the board "
+    "sees no more than that a guide holds you back for a private reason. The notes are encrypted with a key "
+    "of your own, and erased for good {keep} days after the trip, or before that whenever you ask. You can "
+    "see them, correct them and have a copy. Agreeing is your choice: without it guides write no notes, "
+    "except in an emergency to protect a life. You can take your agreement back at any time."
 )
 
 Points = Annotated[int, Field(ge=0, le=3)]
@@ -278,7 +278,8 @@ class ConsentWrite(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     given: bool
-    text_version: Annotated[str, Field(max_length=40)] = CONSENT_VERSION
+    text_version: Annotated[str, Field(max_length=40)] | None = None
+    """Of the text that was shown; None: the one in force."""
 
 
 class AccessLine(BaseModel):

@@ -1,7 +1,7 @@
-"""Sealing: a key for each person, wrapped by a master key. AES-GCM with 256 bits throughout (NIST SP 800-38D).
+"""Sealing: a key for each person, wrapped by a master key. AES-GCM with 256 bits (NIST SP 800-38D).
 
-What is sealed is bound to its trip, person and key, so that it cannot be passed off as somebody else's; and it
-is padded, so that its length does not tell what kind of note it is.
+What is sealed is bound to its trip, person and key, so that it cannot be passed off as somebody else's; and
+it is padded, so that its length does not tell what kind of note it is.
 """
 
 import base64
