@@ -10,6 +10,7 @@ from api.access import cli as access_cli
 from api.call import cli as call_cli
 from api.journal import cli as journal_cli
 from api.kitlist import cli as kitlist_cli
+from api.nights import cli as nights_cli
 from api.settings import Settings, get_settings, settings_table
 from seeds import cli as demo_cli
 
@@ -25,6 +26,7 @@ ROOMS: tuple[tuple[str, typer.Typer], ...] = (
     ("journal", journal_cli.app),
     ("call", call_cli.app),
     ("kitlist", kitlist_cli.app),
+    ("health", nights_cli.app),
     ("demo", demo_cli.app),
 )
 """Every room's commands: its name on the command line, and its group."""

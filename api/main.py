@@ -28,6 +28,7 @@ from api.kitlist import routes as kitlist_routes
 from api.limits import BodyLimit
 from api.locker import routes as locker_routes
 from api.logging import Measurements, RequestRecord
+from api.nights import routes as nights_routes
 from api.readiness import flag_routes
 from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
@@ -50,6 +51,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     handson_routes.router,
     flag_routes.router,
     locker_routes.router,
+    nights_routes.router,
 )
 """Every room's routes and every page's, in the order they are tried."""
 
