@@ -63,6 +63,7 @@ def frozen(evaluation: Evaluation, arrived: Arrived, code: Mapping[str, str]) ->
     return {
         "about": _about(evaluation, arrived),
         "caution": CAUTION,
+        "names": {member: profile.name for member, profile in evaluation.picture.profiles.items()},
         "decision": call.body.model_dump(mode="json", exclude={"knew"}),
         "knew": call.body.knew.model_dump(mode="json"),
         "differences": list(arrived.differences),
