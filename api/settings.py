@@ -131,6 +131,27 @@ class Settings(BaseSettings):
     health_keep_days: int = Field(
         default=30, ge=1, le=730, description="When health notes are erased after the trip has ended. [days]"
     )
+    watch_every_s: float = Field(
+        default=15.0,
+        ge=0,
+        le=3600,
+        description="How often watchers are looked after; 0: this process tells nobody. [s]",
+    )
+    smtp_host: str = Field(default="", description="Mail server for digests; empty: no e-mail is sent.")
+    smtp_port: int = Field(default=587, ge=1, le=65535, description="Port of the mail server.")
+    smtp_security: Literal["starttls", "tls", "none"] = Field(
+        default="starttls", description="How the way to the mail server is protected."
+    )
+    smtp_user: str = Field(default="", description="Name to sign in to the mail server with, if it asks.")
+    smtp_password: SecretStr = Field(default=SecretStr(""), description="Password for the mail server.")
+    mail_from: str = Field(default="", description="Address that digests come from.")
+    webhook_secret: SecretStr = Field(
+        default=SecretStr(""), description="Secret that webhooks are signed with; empty: none are sent."
+    )
+    webhook_hosts: str = Field(
+        default="",
+        description="Origins that webhooks may go to, such as https://hooks.example.org, parted by spaces.",
+    )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least important log line that is written."
     )

@@ -1,4 +1,4 @@
-"""SQL of readiness: the history of flags, the outfit's party rules."""
+"""SQL of readiness: the history of flags, the outfit's party rules, and who is told."""
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
@@ -6,8 +6,8 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, delete, insert, select, update
 
-from api.journal.models import table
-from api.readiness.models import FlagEventRow, FlagHistory, PartyRuleRow
+from api.journal.models import Trip, table
+from api.readiness.models import FlagEventRow, FlagHistory, Outbox, PartyRuleRow, Watcher
 
 _event, _history = table(FlagEventRow), table(FlagHistory)
 
@@ -110,3 +110,93 @@ def end_party_rule(conn: Connection, outfit: str, rule_id: str, now: datetime) -
     """Take a rule out of use; False when there is none in use under this id."""
     mine = (_rule.c.outfit_id == outfit) & (_rule.c.id == rule_id) & _rule.c.ended_at.is_(None)
     return conn.execute(update(_rule).where(mine).values(ended_at=now)).rowcount == 1
+
+
+# -- watchers and what is on its way to them
+
+
+class WatcherRow(NamedTuple):
+    """Someone who is told."""
+
+    id: str
+    outfit_id: str
+    trip_id: str
+    channel: str
+    address: str
+    told_seq: int
+    created_at: datetime
+    created_by: str
+
+
+class LetterRow(NamedTuple):
+    """A digest on its way."""
+
+    id: str
+    watcher_id: str
+    trip_id: str
+    channel: str
+    address: str
+    title: str
+    text: str
+    payload: dict[str, Any]
+    created_at: datetime
+    tries: int
+    next_at: datetime | None
+    sent_at: datetime | None
+    last_error: str
+
+
+_watcher, _letter, _trip = table(Watcher), table(Outbox), table(Trip)
+_WATCHER = [_watcher.c[name] for name in WatcherRow._fields]
+_LETTER = [_letter.c[name] for name in LetterRow._fields]
+
+
+def watchers(conn: Connection, outfit: str, trip_id: str) -> list[WatcherRow]:
+    """Who is told about a trip, oldest first."""
+    wanted = select(*_WATCHER).where(_watcher.c.outfit_id == outfit, _watcher.c.trip_id == trip_id)
+    return [WatcherRow(*row) for row in conn.execute(wanted.order_by(_watcher.c.id))]
+
+
+def watchers_behind(conn: Connection) -> list[WatcherRow]:
+    """Watchers of trips whose journal has gone on since they were told."""
+    moved = (_trip.c.id == _watcher.c.trip_id) & (_trip.c.head_seq > _watcher.c.told_seq)
+    return [WatcherRow(*row) for row in conn.execute(select(*_WATCHER).join(_trip, moved))]
+
+
+def add_watcher(conn: Connection, row: WatcherRow) -> None:
+    """Add a watcher."""
+    conn.execute(insert(_watcher).values(**row._asdict()))
+
+
+def remove_watcher(conn: Connection, outfit: str, trip_id: str, watcher: str) -> bool:
+    """Remove a watcher with what is on its way to it; False when there is none."""
+    mine = (_watcher.c.id == watcher) & (_watcher.c.outfit_id == outfit) & (_watcher.c.trip_id == trip_id)
+    return conn.execute(delete(_watcher).where(mine)).rowcount == 1
+
+
+def told(conn: Connection, watcher: str, seq: int) -> None:
+    """Note up to which entry a watcher has been told."""
+    conn.execute(update(_watcher).where(_watcher.c.id == watcher).values(told_seq=seq))
+
+
+def add_letter(conn: Connection, row: LetterRow) -> None:
+    """Put a letter into the outbox."""
+    conn.execute(insert(_letter).values(**row._asdict()))
+
+
+def letters_due(conn: Connection, now: datetime, most: int = 50) -> list[LetterRow]:
+    """What is to be handed over now, oldest first."""
+    wanted = select(*_LETTER).where(_letter.c.next_at <= now).order_by(_letter.c.id).limit(most)
+    return [LetterRow(*row) for row in conn.execute(wanted)]
+
+
+def letter_sent(conn: Connection, letter: LetterRow, now: datetime) -> None:
+    """Note that a letter was handed over."""
+    done = {"sent_at": now, "next_at": None, "tries": letter.tries + 1, "last_error": ""}
+    conn.execute(update(_letter).where(_letter.c.id == letter.id).values(**done))
+
+
+def letter_failed(conn: Connection, letter: LetterRow, error: str, again: datetime | None) -> None:
+    """Note that a letter was not handed over, and when to try again; None: given up."""
+    failed = {"next_at": again, "tries": letter.tries + 1, "last_error": error}
+    conn.execute(update(_letter).where(_letter.c.id == letter.id).values(**failed))
