@@ -29,9 +29,10 @@ from api.limits import BodyLimit
 from api.locker import routes as locker_routes
 from api.logging import Measurements, RequestRecord
 from api.nights import routes as nights_routes
-from api.readiness import flag_routes
+from api.readiness import flag_routes, party_routes, watch_routes
 from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
+from api.readiness.watching import telling
 from api.roster import routes as roster_routes
 from api.settings import Settings, get_settings
 from web import site
@@ -50,6 +51,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     readiness_routes.router,
     handson_routes.router,
     flag_routes.router,
+    party_routes.router,
+    watch_routes.router,
     locker_routes.router,
     nights_routes.router,
 )
@@ -141,7 +144,10 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
         app.state.journal.listen(app.state.db)
         if settings.demo:
             demo_pages.begin(app)
-        async with refreshing(app.state.db, app.state.journal, app.state.clock, settings) as refresher:
+        async with (
+            refreshing(app.state.db, app.state.journal, app.state.clock, settings) as refresher,
+            telling(app.state.db, settings, app.state.readiness),
+        ):
             app.state.forecast_refresher = refresher
             log.info(
                 "started", database=app.state.db.engine_version(), demo=settings.demo, version=__version__

@@ -18,6 +18,7 @@ def mount_pages(app: FastAPI) -> None:
         locker,
         preferences,
         roster,
+        ropes_check,
     )
     from web.rendering import problem_page, set_shell
 
@@ -33,6 +34,7 @@ def mount_pages(app: FastAPI) -> None:
         kitlists,
         forecasts,
         flags,
+        ropes_check,
         locker,
         cover,
     ):

@@ -11,6 +11,8 @@ Link = tuple[str, str]
 TRIP_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("plan", "Plan", "trip.read"),
     ("roster", "People", "trip.read"),
+    ("flags", "Flags", "trip.read"),
+    ("ropes-check", "Ropes and party", "trip.read"),
     ("forecasts", "Forecasts", "trip.read"),
     ("cover", "Cover plan", "trip.read"),
     ("loans", "Loans", "trip.read"),
@@ -21,6 +23,7 @@ OUTFIT_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("/new-trip", "New trip", "trip.create"),
     ("/kit-lists", "Kit lists", "kitlist.read"),
     ("/locker", "Locker", "locker.read"),
+    ("/party-rules", "Permit rules", "outfit.rules"),
     ("/staff", "Staff", "staff.manage"),
 )
 """Beside the list of trips: the address, the words, the action one must be allowed."""
