@@ -8,6 +8,11 @@ from api.conditions.sources.manual import PROVIDER as TYPED_IN
 from api.journal.fold import Picture, Record
 from api.journal.kinds import ForecastReceived
 
+SECOND_OPINIONS = frozenset({"metno", "nws"})
+"""Sources that only know the air near the ground: the board rests on them only when there is no other, or
+when they are chosen.
+"""
+
 Received = Record[ForecastReceived]
 
 
@@ -15,7 +20,7 @@ def forecast_in_force(picture: Picture) -> Received | None:
     """The forecast the board rests on; None when the trip has none.
 
     The newest issue of the provider that was chosen. Without a choice, or while that provider has sent
-    nothing, the newest that a guide typed in; without one, the newest of all.
+    nothing, the newest that a guide typed in; without one, the newest of all that know the air up there.
     """
     issues = issues_in_force(picture)
     return issues[-1] if issues else None
@@ -29,12 +34,13 @@ def issues_in_force(picture: Picture) -> Sequence[Received]:
 
 def provider_in_force(picture: Picture) -> str | None:
     """The provider the board rests on; None when the trip has no forecast."""
-    known = [record.body.provider for record in picture.forecasts]
+    newest = {record.body.provider: record.body.issued_at for record in picture.forecasts}
     chosen = picture.forecast_choice.body.provider if picture.forecast_choice else None
     for provider in (chosen, TYPED_IN):
-        if provider in known:
+        if provider in newest:
             return provider
-    return known[-1] if known else None
+    # Of two equally new the name decides, not which happened to arrive last.
+    return max(newest, key=lambda p: (p not in SECOND_OPINIONS, newest[p], p), default=None)
 
 
 def newest_of_each(picture: Picture) -> dict[str, Received]:

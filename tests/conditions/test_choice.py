@@ -40,8 +40,15 @@ def test_what_is_typed_in_wins_over_newer_ones_from_elsewhere() -> None:
     assert in_force(received(TYPED, 1), received(TYPED, 2), received(MODEL, 9)) == (TYPED, 2)
 
 
-def test_without_typed_in_the_newest_of_all() -> None:
-    assert in_force(received(MODEL, 3), received(OTHER, 9)) == (OTHER, 9)
+def test_without_typed_in_the_newest_that_knows_the_air_up_there() -> None:
+    assert in_force(received(MODEL, 3), received("edr peaks", 9)) == ("edr peaks", 9)
+    assert in_force(received(MODEL, 3), received(OTHER, 9)) == (MODEL, 3)
+    assert in_force(received(OTHER, 9)) == (OTHER, 9)
+
+
+def test_of_two_equally_new_the_name_decides_and_not_the_order_they_came_in() -> None:
+    one, other = received(MODEL, 3), received("edr peaks", 3)
+    assert in_force(one, other) == in_force(other, one) == (MODEL, 3)
 
 
 def test_the_choice_stands_while_its_provider_has_sent_something() -> None:
