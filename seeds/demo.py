@@ -36,6 +36,7 @@ from api.journal.party import PartyRule
 from api.journal.trip import MemberProfile, Role, RopeTeam, TripPlan
 from api.kitlist.quantities import in_unit
 from api.kitlist.schemas import Edition, Limit, Question, Requirement, Scope
+from seeds.nights import told_nights
 
 HERE = Path(__file__).parent
 SCENARIO = HERE / "kessandry.yaml"
@@ -148,6 +149,9 @@ def _later(told: Scenario, edition: Edition, moment_id: str) -> Iterator["Told"]
             finding=taken["finding"], until=told.moment(taken["until"]), note=taken.get("note", "")
         )
         yield told.moment(taken["at"]), who[taken["by"]], body, False
+    for asked in moment.get("nights", ()):
+        at = told.moment(asked["at"])
+        yield from ((at, who[asked["by"]], body, False) for body in told_nights(asked))
     holds = {hold["id"]: told.moment(hold["at"]) for hold in told.data["plan"]["hold_points"]}
     for hold in moment.get("passed", ()):
         yield holds[hold], who["p01"], HoldPassed(hold=hold, at=holds[hold]), False

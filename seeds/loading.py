@@ -12,10 +12,13 @@ from api.journal import queries
 from api.journal.service import Journal
 from api.kitlist import service as kitlists
 from api.kitlist.schemas import Edition
+from api.nights.schemas import NoteWrite
+from api.nights.service import Health
 from api.readiness.acceptance import acceptance
 from api.readiness.service import Readiness
 from seeds import demo
 from seeds.demo import Moment
+from seeds.nights import notes_of
 
 A_WHILE = timedelta(minutes=5)
 
@@ -63,11 +66,16 @@ def following(moment: Moment | None) -> Moment | None:
     return story[place + 1] if place + 1 < len(story) else None
 
 
-def advance(work: Work, journal: Journal) -> Moment | None:
-    """Bring the demo to the next moment of its story; None when it has reached the last."""
+def advance(work: Work, journal: Journal, health: Health | None = None) -> Moment | None:
+    """Bring the demo to the next moment of its story; None when it has reached the last.
+
+    The story's private notes are sealed with the keys of `health`; without it they are left out.
+    """
     ahead = following(reached(work, journal))
     if ahead is not None:
         _bring(work, journal, ahead)
+        if health is not None:
+            _note(work, journal, health, ahead)
     return ahead
 
 
@@ -107,6 +115,20 @@ def _accept(work: Work, journal: Journal, outfit: str, accepted: demo.Acceptance
     outcome = journal.record(work, outfit, told.trip, [entry])[0]
     if outcome.status == "refused":
         raise RuntimeError(f"the demo's story does not fit its journal: {outcome.problem}")
+
+
+def _note(work: Work, journal: Journal, health: Health, moment: Moment) -> None:
+    """Write what was noted in private until a moment."""
+    told = demo.scenario()
+    outfit = told.data["outfit"]["id"]
+    for noted in notes_of(moment.id):
+        then = Health(health.settings, FixedClock(noted.at), journal)
+        if noted.content is None:
+            then.consent(work, outfit, told.trip, noted.by, noted.member, given=True, device="demo")
+        else:
+            written = {"member": noted.member, "content": noted.content}
+            note = NoteWrite.model_validate(written)
+            then.write(work, outfit, told.trip, noted.by, note, device="demo")
 
 
 def _edition(conn: Connection, outfit: str) -> Edition:

@@ -46,7 +46,7 @@ from api.nights.schemas import (
     Sealed,
 )
 from api.nights.sealing import bound, open_sealed, seal
-from api.nights.symptoms import danger_open, mark_of, scored, standing
+from api.nights.symptoms import held_by_word, mark_of, scored, standing
 from api.settings import Settings
 
 log = structlog.get_logger(__name__)
@@ -137,13 +137,13 @@ class Health:
                 content=note.content, corrects=note.corrects, without_consent=self._unagreed(snapshot, note)
             )
             sealed = seal(key.secret, SEALED.dump_json(said), bound(trip, note.member, key.id))
-            danger = danger_open(
+            held = held_by_word(
                 s.content for _, s in self._opened(work, snapshot, note.member) if s is not None
             )
         except CannotOpen as error:
             raise Unavailable(f"Health notes cannot be written now: {error}. Nothing was stored.") from error
         body = HealthNote(
-            member=note.member, key_id=key.id, sealed=sealed, mark=mark_of(note.content, danger_seen=danger)
+            member=note.member, key_id=key.id, sealed=sealed, mark=mark_of(note.content, held=held)
         )
         return self.append(work, outfit, trip, actor, [body], device, note.id, happened)[0]
 

@@ -42,21 +42,21 @@ def scored(content: Content | None) -> Score | None:
     )
 
 
-def mark_of(content: Content, *, danger_seen: bool = False) -> Mark | None:
+def mark_of(content: Content, *, held: bool = False) -> Mark | None:
     """What a note lets others know about going on.
 
     Parameters
     ----------
     content
         What it says.
-    danger_seen
-        Whether danger signs were noted and the lead has not decided since.
+    held
+        Whether something holds the person back whatever a score says, as `held_by_word` tells.
 
     Returns
     -------
     hold: the rule is met, a danger sign was seen, or the lead decided so. open: an item that is not known
-    could meet the rule, or there are as many points without a headache. clear: the score is below, unless
-    danger signs outrank it; or the lead decided so. None: it says nothing about going on, as a reading.
+    could meet the rule, or there are as many points without a headache. clear: the score is below, and
+    nothing outranks it; or the lead decided so. None: it says nothing about going on, as a reading.
     """
     match content:
         case DangerSigns():
@@ -69,7 +69,7 @@ def mark_of(content: Content, *, danger_seen: bool = False) -> Mark | None:
                 return Mark.HOLD
             if found.rule_met is None or found.high_without_headache:
                 return Mark.OPEN
-            return None if danger_seen else Mark.CLEAR
+            return None if held else Mark.CLEAR
     return None
 
 
@@ -110,15 +110,18 @@ def standing(picture: Picture, member: str) -> Standing:
     return Standing(mark, tuple(resting), erased)
 
 
-def danger_open(contents: Iterable[Content]) -> bool:
-    """Whether danger signs were noted, in this order of notes, and the lead has not let the person go on."""
-    seen = False
+def held_by_word(contents: Iterable[Content]) -> bool:
+    """Whether danger signs or the lead's decision hold a person back, whatever scores say.
+
+    Takes the notes in order. Only the lead's decision that the person may go on ends it.
+    """
+    held = False
     for content in contents:
         if isinstance(content, DangerSigns):
-            seen = True
-        elif isinstance(content, PrivateTalk) and content.decided == "may-go-on":
-            seen = False
-    return seen
+            held = True
+        elif isinstance(content, PrivateTalk) and content.decided is not None:
+            held = content.decided == "goes-no-higher"
+    return held
 
 
 class Trend(StrEnum):

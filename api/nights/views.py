@@ -1,5 +1,4 @@
-"""Everyone's nights as values for pages and JSON, extra nights in words, and all that is kept of one person.
-"""
+"""Nights as values for pages and JSON, extra nights in words, and all that is kept of one person."""
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
