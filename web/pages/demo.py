@@ -14,6 +14,7 @@ from api.clock import MovableClock
 from api.db import Database, Writing
 from api.errors import NotFound
 from api.journal.service import Journal, Journals
+from api.nights.service import HealthNotes
 from seeds import loading
 from seeds.demo import scenario
 from web.rendering import DemoBar, Shell, units_of
@@ -35,13 +36,14 @@ def move_clock(
     request: Request,
     work: Writing,
     journal: Journals,
+    health: HealthNotes,
     move: Annotated[Literal["1h", "6h", "next"], Form()],
     back: Annotated[str, Form()] = "/",
 ) -> RedirectResponse:
     """Move the demo's clock by some hours, or take the story to its next moment."""
     clock: MovableClock = request.app.state.clock
     if move == "next":
-        moment = loading.advance(work, journal)
+        moment = loading.advance(work, journal, health)
         if moment is not None:
             clock.move_to(loading.begins_at(moment))
     else:
