@@ -122,7 +122,7 @@ PUBLIC = (
     "/self-report/{token}",
     "/api/self-report/{token}",
     "/offline",
-    "/worker.js",
+    "/sw.js",
     "/manifest.webmanifest",
 )
 

@@ -13,12 +13,15 @@ def mount_pages(app: FastAPI) -> None:
         cover,
         demo,
         flags,
+        forecast_sources,
         forecasts,
+        hands_on,
         kitlists,
         locker,
+        phone,
         preferences,
-        roster,
         ropes_check,
+        roster,
     )
     from web.rendering import problem_page, set_shell
 
@@ -32,9 +35,12 @@ def mount_pages(app: FastAPI) -> None:
         demo,
         roster,
         kitlists,
+        forecast_sources,
         forecasts,
         flags,
         ropes_check,
+        hands_on,
+        phone,
         locker,
         cover,
     ):

@@ -1,0 +1,187 @@
+// The hands-on check on a phone: takes over the page that the service sent, and goes on without a network.
+
+import { deviceName } from "./ids.js";
+import { TAPS, countOpen, look, openQuestions, told } from "./looking.js";
+import { Model } from "./model.js";
+import * as outbox from "./outbox.js";
+import { Sync } from "./sync.js";
+import { call, carried, of, start } from "./views.js";
+
+const SECOND_TAP_MS = 250; // a bouncing finger must not answer for the next thing
+const PAGES = "rimaye-check-pages";
+const root = document.getElementById("check");
+const line = document.getElementById("carried");
+const trip = root.dataset.trip;
+const base = `/trips/${trip}/hands-on`;
+let model = null;
+let sync = null;
+let renderedAt = 0;
+let shownItem = null;
+
+async function begin() {
+  let device = await outbox.meta("device");
+  if (!device) await outbox.keepMeta("device", device = deviceName());
+  sync = new Sync(trip, refresh);
+  model = new Model(trip, device, () => sync.now());
+  await refresh();
+  document.addEventListener("submit", submitted);
+  document.addEventListener("click", clicked);
+  window.addEventListener("popstate", () => model.ready && render());
+  setInterval(say, 30000);
+  await sync.begin();
+  await keepPage();
+}
+
+/** The worker, and the page itself, so that one visit is enough. */
+async function keepPage() {
+  if (!("serviceWorker" in navigator)) return;
+  await navigator.serviceWorker.register("/sw.js");
+  await navigator.serviceWorker.ready;
+  const pages = await caches.open(PAGES);
+  if (!(await pages.match(base))) await pages.add(base);
+  root.dataset.kept = "true";
+}
+
+// -- showing -------------------------------------------------------------------------------------------------
+
+async function refresh() {
+  await model.load();
+  if (!model.ready) return;
+  root.dataset.revision = model.taken.seq;
+  if (!busyTyping()) render();
+  say();
+}
+
+const busyTyping = () => document.activeElement?.id === "remark";
+
+function render() {
+  const { pathname, search } = location;
+  const asked = Object.fromEntries(new URLSearchParams(search));
+  const [, view, id] = /^\/(of|call)\/([^/]+)$/.exec(pathname.slice(base.length)) ?? [];
+  const focused = document.activeElement?.closest?.("#check .slot");
+  const focus = focused && [focused.getAttribute("name"), focused.value ?? focused.textContent];
+  const scrolled = window.scrollY;
+  const opened = root.querySelector("details")?.open;
+  let shown;
+  if (view === "of" && model.subject(id)) shown = of(model, id, asked);
+  else if (view === "call" && model.group(id)) shown = call(model, id, asked);
+  else shown = start(model);
+  root.innerHTML = shown;
+  root.dataset.ready = "true";
+  if (opened && root.querySelector("details")) root.querySelector("details").open = true;
+  window.scrollTo(0, scrolled);
+  const again = focus && [...root.querySelectorAll(".slot")].find((slot) =>
+    slot.getAttribute("name") === focus[0] && (slot.value ?? slot.textContent) === focus[1]);
+  again?.focus({ preventScroll: true });
+  const item = pathname + (root.querySelector("input[name=item]")?.value ?? "") + (root.querySelector("#question")?.textContent ?? "");
+  if (item !== shownItem) renderedAt = performance.now();
+  shownItem = item;
+}
+
+function say() {
+  if (!model.ready) return;
+  const { state, text, link } = carried(model, sync);
+  line.hidden = false;
+  if (line.dataset.state === state && line.dataset.text === text) return;
+  Object.assign(line.dataset, { state, text });
+  line.textContent = text;
+  if (link) {
+    const way = document.createElement("a");
+    [way.href, way.textContent] = link;
+    line.append(way);
+  }
+}
+
+function go(address, { replace = false } = {}) {
+  const scrolled = new URL(address, location.href).pathname === location.pathname;
+  history[replace ? "replaceState" : "pushState"](null, "", address);
+  render();
+  if (!scrolled || location.hash === "") window.scrollTo(0, 0);
+}
+
+// -- tapping -------------------------------------------------------------------------------------------------
+
+function clicked(event) {
+  const link = event.target.closest?.("a[href]");
+  if (!link || !model.ready || event.defaultPrevented || event.button !== 0) return;
+  if (event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
+  const to = new URL(link.href);
+  const inside = to.origin === location.origin && (to.pathname === base || to.pathname.startsWith(base + "/"));
+  if (!inside || (to.hash && to.pathname === location.pathname)) return;
+  event.preventDefault();
+  go(to.pathname + to.search, { replace: link.classList.contains("step") });
+}
+
+async function submitted(event) {
+  const form = event.target;
+  const path = new URL(form.action).pathname;
+  if (!model.ready || !path.startsWith(base + "/")) return;
+  event.preventDefault();
+  if (performance.now() - renderedAt < SECOND_TAP_MS) return;
+  const sent = new FormData(form, event.submitter);
+  event.submitter?.classList.add("pressed");
+  try {
+    await act(path.slice(base.length + 1).split("/"), sent);
+  } catch (failed) {
+    line.hidden = false;
+    line.dataset.state = "trouble";
+    line.textContent = `This phone could not keep the record (${failed.message}). It is not saved: write it down, and make room on the phone.`;
+    render();
+    return;
+  }
+  sync.soon();
+  say();
+}
+
+async function act([view, id], sent) {
+  const does = sent.get("do");
+  if (view === "undo") return takenBack(sent.get("group"));
+  if (view === "put-away") return model.putAway(Number(sent.get("n"))).then(render);
+  if (view === "call") return calledOut(id, sent.get("item"), does);
+  return answered(model.one(id, sent.get("item")), does, sent);
+}
+
+async function answered(thing, does, sent) {
+  const { subject, requirement, records } = thing;
+  const writer = model.taken.reader.id;
+  const detail = (details) => told(subject.id, requirement.id, records, writer, details);
+  const [what, ...rest] = does.split(":");
+  const value = rest.join(":");
+  let written;
+  if (what in TAPS) written = look(subject.id, requirement.id, records, ...TAPS[what]);
+  else if (what === "answer") written = detail({ answers: { [sent.get("question")]: answer(requirement, sent.get("question"), value) } });
+  else if (what === "count") written = detail({ count: Number(value) });
+  else if (what === "stand-in") written = detail({ stand_in: value });
+  else written = detail({ remark: sent.get("remark").trim() });
+  if (written === null) return go(`${base}/of/${subject.id}?item=${requirement.id}`);
+  await model.write([written]);
+  const after = model.one(subject.id, requirement.id);
+  const here = `${base}/of/${subject.id}`;
+  if (written.body.state === "fits" && (openQuestions(after.finding, requirement).length || countOpen(after.finding, after.records))) {
+    return go(`${here}?item=${requirement.id}&ask=on`);
+  }
+  const next = model.nextAfter(subject.id, requirement.id);
+  return go(next ? `${here}?item=${next.requirement.id}` : here);
+}
+
+function answer(requirement, questionId, given) {
+  const { kind } = requirement.questions.find((question) => question.id === questionId);
+  if (kind === "yes-no") return given === "yes";
+  return kind === "number" ? Number(given) : given;
+}
+
+async function calledOut(group, item, does) {
+  const [what, subject] = does === "rest" ? ["seen", null] : does.split(":");
+  const things = model.called(group, item).filter((thing) =>
+    (does === "rest" ? thing.records.length === 0 : thing.subject.id === subject));
+  await model.write(things.map((thing) => look(thing.subject.id, item, thing.records, ...TAPS[what])));
+  go(`${base}/call/${group}?item=${item}`, { replace: true });
+}
+
+async function takenBack(group) {
+  const last = await model.undo();
+  if (last === null) return render();
+  return go(group ? `${base}/call/${group}?item=${last.requirement}` : `${base}/of/${last.subject}?item=${last.requirement}`);
+}
+
+begin();

@@ -1,0 +1,218 @@
+// The check as it stands on this phone: what was taken along, what was written here, and what follows from both.
+
+import { applies, evaluate, holding, needed } from "./evaluator.js";
+import { moment, newId } from "./ids.js";
+import { toLookAt } from "./looking.js";
+import * as outbox from "./outbox.js";
+import { behindOf, standing, together } from "./picture.js";
+import { STATIONS, ZONES } from "./words.js";
+
+const UNDO_WITHIN_MS = 10 * 60 * 1000;
+const NOW_WITHIN_MS = 5 * 60 * 1000;
+const LONGEST_LOOK_MS = 3 * 60 * 1000;
+const ORDER = Object.entries(ZONES).flatMap(([station, zones]) => zones.map((zone) => [zone, station]));
+const PLACE = new Map(ORDER.map(([zone], place) => [zone, place]));
+const STATION = new Map(ORDER);
+
+export class Model {
+  constructor(trip, device, now) {
+    this.trip = trip;
+    this.device = device;
+    this.now = now;
+    this.taken = null;
+    this.own = [];
+    this.turn = Promise.resolve();
+  }
+
+  /** Reading and writing take turns, so that neither undoes the other. */
+  inTurn(act) {
+    const mine = this.turn.then(act);
+    this.turn = mine.catch(() => {});
+    return mine;
+  }
+
+  /** Read again what the phone keeps. */
+  load() {
+    return this.inTurn(async () => {
+      const [kept, own] = await Promise.all([outbox.taken(this.trip), outbox.ofTrip(this.trip)]);
+      this.own = own;
+      if (kept) this.taken = kept.answer;
+      if (this.taken) this.workOut();
+    });
+  }
+
+  workOut() {
+    const { taken } = this;
+    const all = together(taken, this.own);
+    this.byId = new Map(all.records.map((record) => [record.id, record]));
+    this.stands = standing(all.records, all.withdrawn);
+    this.withdrawn = all.withdrawn;
+    this.findings = evaluate(taken, this.stands);
+    this.lists = new Map();
+  }
+
+  get ready() { return this.taken !== null; }
+  get mayRecord() { return this.taken.may_record; }
+  subject(id) { return this.taken.subjects.find((subject) => subject.id === id); }
+  requirement(id) { return this.taken.requirements.find((requirement) => requirement.id === id); }
+  records(subject, requirement) { return this.stands.get(subject + "." + requirement) ?? []; }
+
+  // -- what is to be done ------------------------------------------------------------------------------------
+
+  /** Everything on the list of someone, in the order of a check; what is not asked comes last. */
+  things(subjectId) {
+    if (!this.lists.has(subjectId)) this.lists.set(subjectId, this.listed(this.subject(subjectId)));
+    return this.lists.get(subjectId);
+  }
+
+  listed(subject) {
+    return this.taken.requirements
+      .map((requirement, place) => ({ requirement, place }))
+      .filter(({ requirement }) => applies(requirement, subject))
+      .map(({ requirement, place }) => this.thing(subject, requirement, place))
+      .sort((a, b) => b.asked - a.asked || PLACE.get(a.requirement.zone) - PLACE.get(b.requirement.zone) || a.place - b.place);
+  }
+
+  thing(subject, requirement, place) {
+    const records = this.records(subject.id, requirement.id);
+    const finding = this.findings.get(subject.id + "." + requirement.id) ?? null;
+    return {
+      subject, requirement, place, records, finding,
+      held: holding(records),
+      asked: requirement.asked.length > 0,
+      left: toLookAt(finding, records),
+      gap: Boolean(finding?.known_gap),
+      needed: needed(requirement, subject),
+    };
+  }
+
+  one(subjectId, item) { return this.things(subjectId).find((thing) => thing.requirement.id === item) ?? null; }
+
+  /** The next thing to look at, round the list once, after `item` and without it. */
+  nextAfter(subjectId, item) {
+    const things = this.things(subjectId);
+    const at = things.findIndex((thing) => thing.requirement.id === item);
+    return [...things.slice(at + 1), ...things.slice(0, Math.max(at, 0))].find((thing) => thing.left) ?? null;
+  }
+
+  /** [title, things] of each station at which something is asked of someone. */
+  stations(subjectId) {
+    const asked = this.things(subjectId).filter((thing) => thing.asked);
+    return Object.entries(STATIONS)
+      .map(([id, title]) => [title, asked.filter((thing) => STATION.get(thing.requirement.zone) === id)])
+      .filter(([, things]) => things.length > 0);
+  }
+
+  group(id) {
+    const people = this.taken.subjects.filter((subject) => subject.scope === "person");
+    const roped = this.taken.ropes.flatMap((rope) => rope.members);
+    const place = ({ id: member }) => (roped.includes(member) ? roped.indexOf(member) : roped.length);
+    if (id === "party") return people.sort((a, b) => place(a) - place(b));
+    const rope = this.taken.ropes.find((one) => one.id === id);
+    return rope ? rope.members.map((member) => this.subject(member)) : null;
+  }
+
+  /** What can be called out to a group, in the order of a check. */
+  itemsOf(group) {
+    const found = new Map();
+    for (const subject of this.group(group)) {
+      for (const thing of this.things(subject.id)) if (thing.asked) found.set(thing.requirement.id, thing);
+    }
+    return [...found.values()]
+      .sort((a, b) => PLACE.get(a.requirement.zone) - PLACE.get(b.requirement.zone) || a.place - b.place)
+      .map((thing) => thing.requirement);
+  }
+
+  called(group, item) {
+    return this.group(group).map((subject) => this.one(subject.id, item)).filter((thing) => thing?.asked);
+  }
+
+  /** How far someone is, and with whom. */
+  progress(subjectId) {
+    const subject = this.subject(subjectId);
+    const things = this.things(subjectId).filter((thing) => thing.asked);
+    const last = this.lastLook(subject);
+    const since = last.at === null ? Infinity : this.now() - last.at;
+    return {
+      subject,
+      things: things.length,
+      left: things.filter((thing) => thing.left).length,
+      gaps: things.filter((thing) => thing.gap).length,
+      spent: (subject.spent_s ?? 0) + this.spentHere(subjectId) / 1000,
+      last,
+      nowWith: since >= 0 && since <= NOW_WITHIN_MS ? last.by : null,
+    };
+  }
+
+  lastLook(subject) {
+    const ahead = this.ownLooks().filter((look) => look.subject === subject.id).at(-1);
+    const known = subject.last_at ? { by: subject.last_by, at: Date.parse(subject.last_at) } : { by: null, at: null };
+    return ahead && ahead.at >= (known.at ?? 0) ? { by: ahead.by, at: ahead.at } : known;
+  }
+
+  /** Looks written here that what was taken along does not count yet. */
+  ownLooks() {
+    return this.own
+      .filter(({ entry, seq }) => entry.body.kind === "sighting" && !(seq !== null && seq <= this.taken.seq))
+      .map(({ entry }) => ({ subject: entry.body.subject, by: entry.actor.name, at: Date.parse(entry.happened_at) }));
+  }
+
+  spentHere(subjectId) {
+    const looks = this.ownLooks();
+    return looks.reduce((sum, look, place) => {
+      const pause = place === 0 ? 0 : look.at - looks[place - 1].at;
+      return sum + (look.subject === subjectId && pause > 0 && pause <= LONGEST_LOOK_MS ? pause : 0);
+    }, 0);
+  }
+
+  // -- writing -----------------------------------------------------------------------------------------------
+
+  /** Keep looks ({body, after}) on this phone; they count from the moment they are on the disk. */
+  write(looks) {
+    return this.inTurn(async () => {
+      this.own.push(...(await outbox.add(looks.map((one) => this.kept(one)))));
+      this.workOut();
+    });
+  }
+
+  kept({ body, after }) {
+    const now = this.now();
+    const id = newId(now);
+    const heads = body.kind === "sighting" ? this.records(body.subject, body.requirement) : [];
+    const entry = {
+      id, trip: this.trip, body, actor: this.taken.reader, device: this.device, happened_at: moment(now),
+      seen_seq: this.taken.seq, after,
+    };
+    const behind = behindOf(heads.filter((head) => after.includes(head.id)), this.byId);
+    return { id, trip: this.trip, entry, behind, since: now, seq: null, problem: null };
+  }
+
+  /** One's own newest record that still stands, if it is of the last minutes. */
+  lastOwn() {
+    const reader = this.taken.reader.id;
+    const standing_ = [...this.stands.values()].flat();
+    const recent = standing_.filter((record) =>
+      record.writer.id === reader && this.now() - Date.parse(record.at) <= UNDO_WITHIN_MS);
+    return recent.sort((a, b) => (a.at < b.at ? 1 : a.at > b.at ? -1 : a.id < b.id ? 1 : -1))[0] ?? null;
+  }
+
+  /** Take it back, by an entry that says so. */
+  async undo() {
+    const last = this.lastOwn();
+    if (last === null) return null;
+    await this.write([{ body: { kind: "withdrawn", entry: last.id, reason: "taken back" }, after: [] }]);
+    return last;
+  }
+
+  // -- what is only here -------------------------------------------------------------------------------------
+
+  get waiting() { return this.own.filter(({ seq, problem }) => seq === null && problem === null); }
+  get refused() { return this.own.filter(({ problem }) => problem !== null); }
+  get strangers() { return this.waiting.filter(({ entry }) => entry.actor.id !== this.taken?.reader.id); }
+
+  async putAway(n) {
+    await outbox.letGo([n]);
+    await this.load();
+  }
+}
+

@@ -1,0 +1,77 @@
+// What this phone keeps: records until the service has them, and what it took along. Nothing counts as saved before
+// the browser says that it is on the disk.
+//
+// A kept record: {n: its place in the order of writing, id, trip, entry, behind: [ids], since: ms, seq: number once it
+// has arrived, problem: text once it was refused}.
+
+const NAME = "rimaye";
+let opened = null;
+
+function open() {
+  opened ??= new Promise((resolve, reject) => {
+    const asked = indexedDB.open(NAME, 1);
+    asked.onupgradeneeded = () => {
+      const entries = asked.result.createObjectStore("entries", { keyPath: "n", autoIncrement: true });
+      entries.createIndex("id", "id", { unique: true });
+      entries.createIndex("trip", "trip");
+      asked.result.createObjectStore("taken", { keyPath: "trip" });
+      asked.result.createObjectStore("meta", { keyPath: "name" });
+    };
+    asked.onsuccess = () => {
+      asked.result.onversionchange = () => { asked.result.close(); opened = null; };
+      resolve(asked.result);
+    };
+    asked.onerror = () => { opened = null; reject(asked.error); };
+  });
+  return opened;
+}
+
+async function within(store, mode, act) {
+  const db = await open();
+  return new Promise((resolve, reject) => {
+    const transaction = db.transaction(store, mode, { durability: mode === "readwrite" ? "strict" : "default" });
+    let result;
+    transaction.oncomplete = () => resolve(result);
+    transaction.onabort = () => reject(transaction.error);
+    act(transaction.objectStore(store), (value) => { result = value; });
+  });
+}
+
+const reading = (store, ask) =>
+  within(store, "readonly", (objects, done) => { const asked = ask(objects); asked.onsuccess = () => done(asked.result); });
+
+/** Keep records, in their order. Resolves with them, numbered, once they are on the disk. */
+export function add(kept) {
+  return within("entries", "readwrite", (objects, done) => {
+    const numbered = kept.map((one) => ({ ...one }));
+    for (const one of numbered) objects.add(one).onsuccess = (event) => { one.n = event.target.result; };
+    done(numbered);
+  });
+}
+
+/** The records of a trip that this phone keeps, in the order of writing. */
+export const ofTrip = (trip) => reading("entries", (objects) => objects.index("trip").getAll(trip));
+
+/** Note what became of records: changes is a list of [n, {seq} or {problem}]. */
+export function settle(changes) {
+  return within("entries", "readwrite", (objects) => {
+    for (const [n, change] of changes) {
+      const asked = objects.get(n);
+      asked.onsuccess = () => { if (asked.result) objects.put({ ...asked.result, ...change }); };
+    }
+  });
+}
+
+/** Let go of records that the service has, or that their writer has put away. */
+export function letGo(numbers) {
+  return within("entries", "readwrite", (objects) => { for (const n of numbers) objects.delete(n); });
+}
+
+export const taken = (trip) => reading("taken", (objects) => objects.get(trip));
+export const keepTaken = (trip, mark, answer) =>
+  within("taken", "readwrite", (objects) => { objects.put({ trip, mark, answer }); });
+
+export async function meta(name) {
+  return (await reading("meta", (objects) => objects.get(name)))?.value;
+}
+export const keepMeta = (name, value) => within("meta", "readwrite", (objects) => { objects.put({ name, value }); });
