@@ -91,6 +91,7 @@ ENTRY_ACTIONS: dict[str, str] = {
     "ropes-set": "roster.change",
     "sighting": "check.record",
     "hold-passed": "check.record",
+    "intention-told": "selfreport.invite",
     "night-told": "health.write",
     "health-note": "health.write",
     "health-erased": "health.erase",

@@ -41,6 +41,7 @@ from api.journal.kinds import (
     ForecastReceived,
     GearShared,
     HoldPassed,
+    IntentionTold,
     Key,
     LoanBody,
     MemberSet,
@@ -99,6 +100,8 @@ class Picture:
     ropes: Record[RopesSet] | None = None
     sightings: Mapping[SubjectRequirement, tuple[Record[Sighting], ...]] = field(default_factory=dict)
     """By (subject, requirement); more than one record: writers who had not seen each other."""
+    intentions: Mapping[SubjectRequirement, Record[IntentionTold]] = field(default_factory=dict)
+    """What people say of things on their list, by (member, requirement)."""
     nights: Mapping[str, Mapping[date, Record[NightTold]]] = field(default_factory=dict)
     health_notes: Mapping[str, tuple[Record[HealthNote], ...]] = field(default_factory=dict)
     """Sealed, by member, in the order in which they happened."""
@@ -231,6 +234,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
     ropes: Record[RopesSet] | None = None
     members: dict[str, Record[MemberSet]] = {}
     sightings: dict[SubjectRequirement, tuple[Record[Sighting], ...]] = {}
+    intentions: dict[SubjectRequirement, Record[IntentionTold]] = {}
     nights: defaultdict[str, dict[date, Record[NightTold]]] = defaultdict(dict)
     erased: dict[str, Record[HealthErased]] = {}
     consents: dict[tuple[str, str], Record[ConsentGiven]] = {}
@@ -264,6 +268,8 @@ def fold(entries: Iterable[Entry]) -> Picture:
                 ropes = record_of(last)
             case MemberSet(member=member):
                 members[member] = record_of(last)
+            case IntentionTold(member=member, requirement=requirement):
+                intentions[member, requirement] = record_of(last)
             case NightTold(member=member, on=on):
                 nights[member][on] = record_of(last)
             case HealthErased(key_id=key_id):
@@ -287,6 +293,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
         members=members,
         ropes=ropes,
         sightings=sightings,
+        intentions=intentions,
         nights={member: dict(sorted(told.items())) for member, told in nights.items()},
         health_notes=_by_member(_all_of(unkeyed, HealthNote)),
         health_erased=erased,

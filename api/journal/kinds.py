@@ -139,6 +139,20 @@ class Sighting(Body):
         return self
 
 
+class IntentionTold(Body):
+    """What a person says of a thing on their list: it is there, or how it will be. No evidence by itself."""
+
+    kind: Literal["intention-told"] = "intention-told"
+    member: Slug
+    requirement: Slug
+    plan: Literal["have", "renting", "will-buy", "not-sure"]
+    by: date | None = None
+    """Until when they mean to have it."""
+
+    def key(self) -> Key:
+        return ("intention", self.member, self.requirement)
+
+
 class NightTold(Body):
     """Where a person slept on a date, before the trip or on it."""
 
@@ -368,6 +382,7 @@ AnyBody = Annotated[
     | MemberLeft
     | RopesSet
     | Sighting
+    | IntentionTold
     | NightTold
     | HealthNote
     | HealthErased

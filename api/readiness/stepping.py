@@ -20,6 +20,7 @@ from api.journal.kinds import (
     FlagTaken,
     GearShared,
     HoldPassed,
+    IntentionTold,
     Key,
     LoanBody,
     NightTold,
@@ -39,7 +40,7 @@ WITHIN = (RopesSet, HoldPassed, PartyRulesSet, GearShared)
 """Kinds that change what people have and how ropes are made up, but not what is asked."""
 SLEPT = (NightTold, HealthNote, HealthErased)
 """Kinds that change what is known of people's nights, and nothing else."""
-HARMLESS = (ConsentGiven, LoanBody, Remark, *get_args(CallBody))
+HARMLESS = (ConsentGiven, IntentionTold, LoanBody, Remark, *get_args(CallBody))
 """Kinds that no finding rests on. After a kind that is not named at all, everything is worked out anew."""
 
 

@@ -17,6 +17,7 @@ from api.journal.kinds import (
     ForecastReceived,
     GearState,
     HoldPassed,
+    IntentionTold,
     Known,
     MemberLeft,
     MemberSet,
@@ -43,6 +44,7 @@ KINDS = (
     "plan",
     "ropes",
     "night",
+    "intention",
     "hold",
     "remark",
     "forecast",
@@ -174,6 +176,10 @@ def body_of(kind: str, a: int, b: int, known: list[Entry]) -> AnyBody:
         case "night":
             on = date(2026, 7, 10) + timedelta(days=b % 2)
             return NightTold(member=person, on=on, elevation_m=None if b == 0 else 1000.0 * b)
+        case "intention":
+            return IntentionTold(
+                member=person, requirement=ITEMS[b % len(ITEMS)], plan="have" if a % 2 else "will-buy"
+            )
         case "hold":
             return HoldPassed(hold=f"hold-{a % 2}", at=START + timedelta(hours=b))
         case "forecast":
