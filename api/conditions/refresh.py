@@ -158,11 +158,16 @@ class Refresher:
         self._db, self._journal, self._clock = db, journal, clock
         self._fetcher, self._settings, self._tasks = fetcher, settings, tasks
 
-    def begin(self, outfit: str, trip: str, plan: TripPlan) -> bool:
-        """Ask all sources for a trip now, without waiting for them. False when there is nothing to ask."""
-        if not self.sources or window_of(plan, self._clock.now()) is None:
+    async def begin(self, outfit: str, trip: str, plan: TripPlan) -> bool:
+        """Ask all sources for a trip now, without waiting for their answers; whoever looks next already sees
+        them being asked. False when there is nothing to ask.
+        """
+        asked = TripToAsk(outfit, trip, plan)
+        window = window_of(plan, self._clock.now())
+        if not self.sources or window is None:
             return False
-        self._tasks.start_soon(self.refresh, TripToAsk(outfit, trip, plan), True)
+        for source in await self._claimed(asked, at_once=True):
+            self._tasks.start_soon(self._one, asked, source, window)
         return True
 
     async def run(self) -> None:
@@ -183,11 +188,14 @@ class Refresher:
             for trip in await self._trips():
                 await self.refresh(trip)
 
-    async def refresh(self, trip: TripToAsk, at_once: bool = False) -> None:
-        """Ask the sources that are due, or all of them, side by side."""
+    async def refresh(self, trip: TripToAsk) -> None:
+        """Ask the sources that are due, side by side."""
+        window = window_of(trip.plan, self._clock.now())
+        if window is None:
+            return
         async with anyio.create_task_group() as tasks:
-            for source in self.sources:
-                tasks.start_soon(self._one, trip, source, at_once)
+            for source in await self._claimed(trip, at_once=False):
+                tasks.start_soon(self._one, trip, source, window)
 
     @asynccontextmanager
     async def _leading(self) -> AsyncIterator[bool]:
@@ -220,11 +228,8 @@ class Refresher:
                         found.append(TripToAsk(outfit, row.id, plan))
         return found
 
-    async def _one(self, trip: TripToAsk, source: SourceSettings, at_once: bool) -> None:
+    async def _one(self, trip: TripToAsk, source: SourceSettings, window: Window) -> None:
         now = self._clock.now()
-        window = window_of(trip.plan, now)
-        if window is None or not await self._claim(trip, source, now, at_once):
-            return
         ended = RefreshRow(provider_of(source), "failed", now, None, now + AGAIN_AFTER_FAULT, "", None)
         try:
             with anyio.fail_after(self._settings.forecast_deadline_s):
@@ -251,14 +256,25 @@ class Refresher:
             with anyio.CancelScope(shield=True):
                 await self._finish(trip, ended)
 
-    async def _claim(self, trip: TripToAsk, source: SourceSettings, now: datetime, at_once: bool) -> bool:
-        provider = provider_of(source)
+    async def _claimed(self, trip: TripToAsk, *, at_once: bool) -> list[SourceSettings]:
+        """The sources that are to be asked now, and that nobody else is asking."""
+        now = self._clock.now()
         async with self._db.reading_async() as conn:
-            kept = queries.refreshes(conn, trip.trip).get(provider)
-        if kept is not None and kept.next_at > now and not at_once:
-            return False
+            kept = queries.refreshes(conn, trip.trip)
+        due = [
+            source
+            for source in self.sources
+            if at_once or (row := kept.get(provider_of(source))) is None or row.next_at <= now
+        ]
+        if not due:
+            return []
         async with self._db.writing_async() as work:
-            return queries.claim_refresh(work, trip.outfit, trip.trip, provider, now, now - GIVEN_UP_AFTER)
+            given_up = now - GIVEN_UP_AFTER
+            return [
+                source
+                for source in due
+                if queries.claim_refresh(work, trip.outfit, trip.trip, provider_of(source), now, given_up)
+            ]
 
     async def _finish(self, trip: TripToAsk, ended: RefreshRow) -> None:
         async with self._db.writing_async() as work:

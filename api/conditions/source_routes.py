@@ -123,7 +123,7 @@ async def refresh(
     plan = service.plan_of(journals.picture(conn, reader.outfit, trip).picture, trip)
     if refresher is None:
         raise Conflict(why_none(settings))
-    if not refresher.begin(reader.outfit, trip, plan):
+    if not await refresher.begin(reader.outfit, trip, plan):
         raise Conflict("The trip is over, or begins further ahead than any forecast reaches.")
     return Begun(trip=trip, asking=tuple(provider_of(source) for source in refresher.sources))
 
