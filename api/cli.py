@@ -8,6 +8,7 @@ import typer
 
 from api.access import cli as access_cli
 from api.call import cli as call_cli
+from api.conditions import cli as conditions_cli
 from api.journal import cli as journal_cli
 from api.kitlist import cli as kitlist_cli
 from api.nights import cli as nights_cli
@@ -26,6 +27,7 @@ ROOMS: tuple[tuple[str, typer.Typer], ...] = (
     ("journal", journal_cli.app),
     ("call", call_cli.app),
     ("kitlist", kitlist_cli.app),
+    ("forecast", conditions_cli.app),
     ("health", nights_cli.app),
     ("demo", demo_cli.app),
 )
