@@ -31,6 +31,7 @@ from api.readiness.schemas import (
     Verdict,
     WeatherHour,
 )
+from api.science import sun
 
 __all__ = ["Evaluation", "board", "evaluate", "sheet", "tally", "verdict"]
 
@@ -213,7 +214,14 @@ def _weather_hour(conditions: StageConditions, plan: TripPlan, step: int, epoch:
         wind_mps=at("wind_mps"),
         wind_chill_c=at("wind_chill_c"),
         precipitation_mm=at("precipitation_mm"),
+        dark=_is_dark(epoch, plan),
     )
+
+
+def _is_dark(epoch: int, plan: TripPlan) -> bool:
+    """Whether it is neither day nor civil twilight."""
+    place, moment = plan.place, np.datetime64(epoch, "s")
+    return bool(sun.solar_elevation_deg(moment, place.latitude_deg, place.longitude_deg) < sun.CIVIL_DEG)
 
 
 def about_forecast(evaluation: Evaluation, now: datetime) -> tuple[Finding, ...]:

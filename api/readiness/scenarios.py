@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from api.conditions.stages import Scenario
 from api.journal.fold import Picture
-from api.kitlist.schemas import GradeRule, Requirement
+from api.kitlist.schemas import FromMetric, GradeRule, OnTerrain, Requirement, conditions_of
 from api.readiness.asks import Asks
 from api.readiness.evaluation import Evaluation
 from api.readiness.findings import BADNESS, finding_of
@@ -116,6 +116,25 @@ def amiss(asks: Asks, lacks: Lacks) -> tuple[Pair, ...]:
         if any(record.body.stand_in is not None for record in holding.records)
     }
     return tuple(sorted(found))
+
+
+def swayed(asks: Asks, lacks: Lacks) -> tuple[Pair, ...]:
+    """Of `amiss`, those that may stand otherwise in other weather."""
+    found, requirements = amiss(asks, lacks), lacks.edition.requirements
+    by_weather = {
+        r
+        for r in dict.fromkeys(r for _, r in found)
+        if requirements[r].how_many.computed is not None or metrics_of(requirements[r])
+    }
+    return tuple(pair for pair in found if pair[1] in by_weather)
+
+
+def metrics_of(requirement: Requirement) -> frozenset[str]:
+    """Every metric that a requirement looks at anywhere."""
+    metrics = {leaf.metric for leaf in conditions_of(requirement) if not isinstance(leaf, OnTerrain)}
+    limits = [limit for question in requirement.questions for limit in question.limits]
+    bounds = [bound for limit in limits for bound in (limit.at_least, limit.at_most)]
+    return frozenset(metrics | {bound.metric for bound in bounds if isinstance(bound, FromMetric)})
 
 
 def _anywhere(mask: Bools, columns: Sequence[int]) -> Bools:

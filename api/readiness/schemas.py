@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.journal.kinds import GearState, Known
 from api.journal.trip import HoldKind, Role
 from api.kitlist.schemas import Basis, Grade, Scope, Zone
+from api.readiness.outlook import IssueChange, PossibleFlag
 
 CAUTION = (
     "This board lists what has been seen and tried against a list and a forecast. It does not judge the "
@@ -349,6 +350,10 @@ class Board(Shown):
     """Open findings: known gaps first, worst first; then what is not known."""
     accepted: tuple[Finding, ...] = ()
     """Gaps that a lead guide accepted by name, for conditions that still hold."""
+    possible: tuple[PossibleFlag, ...] = ()
+    """Flags that only other scenarios of the forecast raise."""
+    since: IssueChange | None = None
+    """What the issue in force changed, against the one before."""
     next_hours: tuple[WeatherHour, ...] = ()
     disagreements: tuple[str, ...] = ()
     """Things other than gear on which entries stand side by side."""

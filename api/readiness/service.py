@@ -25,9 +25,12 @@ from api.journal.service import Journal
 from api.kitlist.schemas import Edition
 from api.kitlist.service import get_edition
 from api.readiness.board import Evaluation, board, evaluate
+from api.readiness.mountain import Outlook
 from api.readiness.schemas import Board
 
 MOST_KEPT = 64
+MOST_ISSUES = 3
+"""The issue in force, the one before, and what that one is compared with in its turn."""
 
 
 class Readiness:
@@ -38,6 +41,7 @@ class Readiness:
         self.clock = clock
         self.demo = demo
         self._kept: OrderedDict[str, Evaluation] = OrderedDict()
+        self._outlooks: OrderedDict[str, Outlook] = OrderedDict()
         self._sent: OrderedDict[tuple[str, datetime], tuple[bytes, str]] = OrderedDict()
         self._guard = threading.Lock()
 
@@ -66,9 +70,25 @@ class Readiness:
                 self._kept.popitem(last=False)
         return made
 
+    def outlook(self, conn: Connection, outfit: str, trip: str) -> Outlook:
+        """A trip at the head of its journal, with what its scenarios and the issue before say."""
+        snapshot = self.journal.picture(conn, outfit, trip)
+        key = snapshot.head.hash
+        with self._guard:
+            kept = self._outlooks.get(key)
+        if kept is None:
+            kept = Outlook(self.evaluation(conn, outfit, trip), self._issues(conn, outfit, snapshot))
+            with self._guard:
+                self._outlooks[key] = kept
+                while len(self._outlooks) > MOST_KEPT:
+                    self._outlooks.popitem(last=False)
+        return kept
+
     def board(self, conn: Connection, outfit: str, trip: str, *, now: datetime | None = None) -> Board:
         """The board as it reads now."""
-        return board(self.evaluation(conn, outfit, trip), now=now or self.clock.now(), demo=self.demo)
+        outlook = self.outlook(conn, outfit, trip)
+        shown = board(outlook.evaluation, now=now or self.clock.now(), demo=self.demo)
+        return shown.model_copy(update={"possible": outlook.possible, "since": outlook.since})
 
     async def board_json(self, db: Database, outfit: str, trip: str) -> tuple[bytes, str]:
         """The board as JSON and its ETag, made once for each state of the journal and minute of the clock."""
@@ -99,23 +119,18 @@ class Readiness:
                 f"Trip {snapshot.trip_id} has no plan yet. Enter its place, days and stages first."
             )
         edition = self._edition(conn, outfit, plan.edition_id)
-        newest, before = self._forecasts(conn, outfit, snapshot)
-        conditions = stage_conditions(plan, newest, before, shift)
+        issues = (None, None, *self._issues(conn, outfit, snapshot))
+        conditions = stage_conditions(plan, issues[-1], issues[-2], shift)
         amounts = quantities(plan, conditions, len(picture.members))
         return evaluate(snapshot.trip_id, snapshot.seq, picture, plan, edition, conditions, amounts)
 
     def _edition(self, conn: Connection, outfit: str, edition_id: str | None) -> Edition | None:
         return get_edition(conn, outfit, edition_id) if edition_id is not None else None
 
-    def _forecasts(
-        self, conn: Connection, outfit: str, snapshot: Snapshot
-    ) -> tuple[Forecast | None, Forecast | None]:
-        """The forecast in force and the one issued before it by the same provider."""
+    def _issues(self, conn: Connection, outfit: str, snapshot: Snapshot) -> tuple[Forecast, ...]:
+        """The last issues of the provider in force, oldest first; the last is the one in force."""
         received = [record.body.forecast for record in issues_in_force(snapshot.picture)]
-        loaded = [forecast_by_hash(conn, outfit, hash_) for hash_ in received[-2:]]
-        if not loaded:
-            return None, None
-        return loaded[-1], loaded[-2] if len(loaded) > 1 else None
+        return tuple(forecast_by_hash(conn, outfit, hash_) for hash_ in received[-MOST_ISSUES:])
 
 
 def install(app: FastAPI, *, demo: bool) -> Readiness:

@@ -20,11 +20,11 @@ import numpy.typing as npt
 from api.conditions.forecast import Forecast
 from api.conditions.many import Shifted, evaluate_shifts, evaluate_starts
 from api.conditions.shifts import Shift
-from api.kitlist.schemas import AtLeast, Below, FromMetric, OnTerrain, Requirement, conditions_of
+from api.kitlist.schemas import AtLeast, Below, OnTerrain, Requirement, conditions_of
 from api.readiness.asks import Asks, asks
 from api.readiness.evaluation import Evaluation
 from api.readiness.lacks import Lacks
-from api.readiness.scenarios import Pair, amiss, flag_scenarios
+from api.readiness.scenarios import Pair, flag_scenarios, metrics_of, swayed
 from api.science.profile import STANDARD_LAPSE_K_PER_M
 
 Bools = npt.NDArray[np.bool_]
@@ -194,14 +194,13 @@ class _Trip:
     @cached_property
     def pairs(self) -> tuple[Pair, ...]:
         """The flags that some shift may change: they depend on the weather, and something is amiss."""
-        return tuple(pair for pair in amiss(self.asks, self.lacks) if pair[1] in self.metrics)
+        return swayed(self.asks, self.lacks)
 
     @cached_property
     def metrics(self) -> Mapping[int, frozenset[str]]:
-        """What each requirement looks at, by index, for those that a shift can make a difference to."""
+        """What each requirement of these flags looks at, by index."""
         requirements = self.lacks.edition.requirements
-        found = {r: metrics_of(requirements[r]) for r in {r for _, r in amiss(self.asks, self.lacks)}}
-        return {r: names for r, names in found.items() if names or requirements[r].how_many.computed}
+        return {r: metrics_of(requirements[r]) for r in dict.fromkeys(r for _, r in self.pairs)}
 
     @cached_property
     def leaves(self) -> frozenset[Below | AtLeast | OnTerrain]:
@@ -369,14 +368,6 @@ def _in_proportion(axis: Axis, requirement: Requirement, metrics: frozenset[str]
     if axis is Axis.START or requirement.how_many.computed not in (None, "fuel_plan_g"):
         return False
     return not metrics & BENT[axis]
-
-
-def metrics_of(requirement: Requirement) -> frozenset[str]:
-    """Every metric that a requirement looks at anywhere."""
-    metrics = {leaf.metric for leaf in conditions_of(requirement) if not isinstance(leaf, OnTerrain)}
-    limits = [limit for question in requirement.questions for limit in question.limits]
-    bounds = [bound for limit in limits for bound in (limit.at_least, limit.at_most)]
-    return frozenset(metrics | {bound.metric for bound in bounds if isinstance(bound, FromMetric)})
 
 
 def _tipped(lacks: Lacks, pair: Pair) -> Tipped:

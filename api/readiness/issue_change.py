@@ -1,0 +1,220 @@
+"""What a new issue of the forecast did: numbers that moved, flags that opened or went, and why. Pure.
+
+Both issues are held against the same people, gear and plan, so that what differs is the forecast's doing.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from api.conditions.forecast import Provenance
+from api.conditions.stages import StageConditions
+from api.kitlist.metrics import METRICS
+from api.kitlist.schemas import Requirement
+from api.readiness.asks import Asks
+from api.readiness.evaluation import Evaluation
+from api.readiness.findings import Floats, finding_of
+from api.readiness.lacks import Lacks
+from api.readiness.outlook import FlagChange, FlagTurn, IssueChange, NumberChange
+from api.readiness.scenarios import FlagScenarios, Pair, flag_scenarios, metrics_of
+from api.readiness.schemas import Finding, Trigger
+
+LEVEL = "freezing_level_m"
+LEAST_MOVE = {LEVEL: 1.0}
+"""Smaller moves of a number are not told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """The trip under the issue before."""
+
+    asks: Asks
+    quantities: Mapping[str, Floats]
+    origin: Provenance
+
+    @property
+    def conditions(self) -> StageConditions:
+        return self.asks.conditions
+
+
+def issue_change(before: Before, after: Evaluation, flags: FlagScenarios, origin: Provenance) -> IssueChange:
+    """What changed between two issues.
+
+    Parameters
+    ----------
+    before
+        The issue before, held against the plan, gear and kit list of `after`.
+    after
+        The trip under the issue in force.
+    flags
+        Its flags.
+    origin
+        Where the issue in force came from.
+    """
+    told = IssueChange(
+        before_label=before.origin.label,
+        before_issued_at=before.origin.issued_at,
+        label=origin.label,
+        issued_at=origin.issued_at,
+        numbers=tuple(_levels(before.conditions, after)),
+    )
+    if after.asks is None or after.lacks is None:
+        return told
+    changes = sorted(_flags(before, after, after.asks, after.lacks, flags), key=_order)
+    return told.model_copy(update={"flags": tuple(changes)})
+
+
+def _order(change: FlagChange) -> tuple[int, bool, int, str, str]:
+    turn = list(FlagTurn).index(change.turn)
+    return turn, not change.known_gap, -change.grade.weight, change.item, change.subject_name
+
+
+def _levels(before: StageConditions, after: Evaluation) -> Iterator[NumberChange]:
+    """The lowest freezing level of each stage ahead, with what the issue before had for that hour."""
+    conditions = after.conditions
+    for t, stage in enumerate(after.plan.stages):
+        over = conditions.over.size > 0 and bool(conditions.over[t])
+        values = np.where(conditions.step_stage == t, conditions.hourly[LEVEL][conditions.base], np.nan)
+        if over or np.isnan(values).all():
+            continue
+        step = int(np.nanargmin(values))
+        number = _number(before, conditions, LEVEL, t, step)
+        change = _change(number, LEVEL, stage.id, stage.name, conditions, step)
+        if _moved(change):
+            yield change
+
+
+def _flags(
+    before: Before, after: Evaluation, asked: Asks, lacking: Lacks, flags: FlagScenarios
+) -> Iterator[FlagChange]:
+    then = flag_scenarios(before.asks, lacking, before.quantities, only=flags.pairs)
+    was, now = then.appears[before.asks.base], flags.appears[asked.base]
+    for n, pair in enumerate(flags.pairs):
+        requirement = lacking.edition.requirements[pair[1]]
+        if was[n] and now[n] and not _graded_by_weather(requirement):
+            continue
+        old = _finding(before.asks, lacking, after, before.quantities, pair) if was[n] else None
+        new = _finding(asked, lacking, after, after.quantities, pair) if now[n] else None
+        if new is not None and old is None:
+            yield _turned(before, after, requirement, FlagTurn.OPENED, new, None)
+        elif old is not None and new is None:
+            yield _turned(before, after, requirement, FlagTurn.GONE, old, None)
+        elif old is not None and new is not None and _stands(old) != _stands(new):
+            yield _turned(before, after, requirement, FlagTurn.CHANGED, new, old)
+
+
+def _finding(
+    asked: Asks, lacking: Lacks, after: Evaluation, amounts: Mapping[str, Floats], pair: Pair
+) -> Finding | None:
+    return finding_of(asked, lacking, after.picture, amounts, *pair)
+
+
+def _stands(finding: Finding) -> tuple[object, ...]:
+    return finding.grade, finding.hold, finding.kind
+
+
+def _graded_by_weather(requirement: Requirement) -> bool:
+    limits = [limit for question in requirement.questions for limit in question.limits]
+    rules = [*requirement.grades, *(rule for limit in limits for rule in limit.grades)]
+    return len(limits) > 1 or any(rule.when is not None for rule in rules)
+
+
+def _turned(
+    before: Before,
+    after: Evaluation,
+    requirement: Requirement,
+    turn: FlagTurn,
+    finding: Finding,
+    old: Finding | None,
+) -> FlagChange:
+    triggers = [*finding.why_now, *(number for reason in finding.reasons for number in reason.numbers)]
+    found = [_because(before.conditions, after, trigger) for trigger in triggers if trigger.metric in METRICS]
+    if not any(map(_moved, found)):
+        found = [
+            _on_stage(before.conditions, after, metric, finding.first_stage)
+            for metric in sorted(metrics_of(requirement))
+        ]
+    because = {(change.metric, change.stage): change for change in found if _moved(change)}
+    return FlagChange(
+        id=finding.id,
+        subject=finding.subject,
+        subject_name=finding.subject_name,
+        requirement=finding.requirement,
+        item=finding.item,
+        known_gap=finding.known_gap,
+        turn=turn,
+        grade=finding.grade,
+        hold_name=finding.hold_name,
+        was_grade=old.grade if old else None,
+        was_hold_name=old.hold_name if old else None,
+        because=tuple(because.values()),
+    )
+
+
+def _because(before: StageConditions, after: Evaluation, trigger: Trigger) -> NumberChange:
+    """A number that a flag rests on, in both issues: at its worst hour of the stage, or for the stage."""
+    conditions, below = after.conditions, trigger.comparison == "below"
+    t = conditions.stages.index(trigger.stage)
+    values = conditions.hourly.get(trigger.metric, np.full((conditions.base + 1, 0), np.nan))[conditions.base]
+    there = np.flatnonzero(conditions.step_stage == t) if values.size else np.empty(0, dtype=np.int64)
+    if not np.isfinite(values[there]).any():
+        return _on_stage(before, after, trigger.metric, trigger.stage, below=below)
+    step = int(there[np.nanargmin(values[there]) if below else np.nanargmax(values[there])])
+    number = _number(before, conditions, trigger.metric, t, step)
+    name, line = after.plan.stages[t].name, trigger.threshold
+    return _change(number, trigger.metric, trigger.stage, name, conditions, step, line)
+
+
+def _on_stage(
+    before: StageConditions, after: Evaluation, metric: str, stage: str, *, below: bool = True
+) -> NumberChange:
+    """A number as the extreme of a stage, in both issues."""
+    t = after.conditions.stages.index(stage)
+    was, now = (_extreme(given, metric, t, below=below) for given in (before, after.conditions))
+    return _change((was, now), metric, stage, after.plan.stages[t].name, after.conditions, None)
+
+
+def _extreme(conditions: StageConditions, metric: str, t: int, *, below: bool) -> float:
+    values = (conditions.low if below else conditions.high).get(metric)
+    return float("nan") if values is None else float(values[conditions.base, t])
+
+
+def _number(
+    before: StageConditions, after: StageConditions, metric: str, t: int, step: int
+) -> tuple[float, float]:
+    """A number of one hour on a stage in both issues; NaN where one does not say."""
+    now = float(after.hourly[metric][after.base, step])
+    same = np.flatnonzero((before.step_stage == t) & (before.steps_epoch_s <= after.steps_epoch_s[step]))
+    if metric not in before.hourly or not same.size:
+        return float("nan"), now
+    return float(before.hourly[metric][before.base, same[-1]]), now
+
+
+def _change(
+    number: tuple[float, float],
+    metric: str,
+    stage: str,
+    stage_name: str,
+    conditions: StageConditions,
+    step: int | None,
+    line: float | None = None,
+) -> NumberChange:
+    was, now = (None if np.isnan(value) else value for value in number)
+    return NumberChange(
+        metric=metric,
+        title=METRICS[metric].title,
+        unit=METRICS[metric].unit,
+        stage=stage,
+        stage_name=stage_name,
+        at=None if step is None else conditions.moment(step),
+        was=was,
+        now=now,
+        line=line,
+    )
+
+
+def _moved(change: NumberChange) -> bool:
+    if change.was is None or change.now is None:
+        return change.was is not change.now
+    return abs(change.now - change.was) >= LEAST_MOVE.get(change.metric, 1e-6)
