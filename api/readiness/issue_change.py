@@ -5,6 +5,7 @@ Both issues are held against the same people, gear and plan, so that what differ
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -75,12 +76,11 @@ def _levels(before: StageConditions, after: Evaluation) -> Iterator[NumberChange
     conditions = after.conditions
     for t, stage in enumerate(after.plan.stages):
         over = conditions.over.size > 0 and bool(conditions.over[t])
-        values = np.where(conditions.step_stage == t, conditions.hourly[LEVEL][conditions.base], np.nan)
-        if over or np.isnan(values).all():
+        step = None if over else _worst_step(conditions, LEVEL, t, below=True)
+        if step is None:
             continue
-        step = int(np.nanargmin(values))
-        number = _number(before, conditions, LEVEL, t, step)
-        change = _change(number, LEVEL, stage.id, stage.name, conditions, step)
+        number = _both(before, conditions, LEVEL, t, int(conditions.steps_epoch_s[step]))
+        change = _change(number, LEVEL, stage.id, stage.name, conditions.moment(step))
         if _moved(change):
             yield change
 
@@ -129,7 +129,11 @@ def _turned(
     old: Finding | None,
 ) -> FlagChange:
     triggers = [*finding.why_now, *(number for reason in finding.reasons for number in reason.numbers)]
-    found = [_because(before.conditions, after, trigger) for trigger in triggers if trigger.metric in METRICS]
+    found = [
+        _because(before.conditions, after, trigger, gone=turn is FlagTurn.GONE)
+        for trigger in triggers
+        if trigger.metric in METRICS
+    ]
     if not any(map(_moved, found)):
         found = [
             _on_stage(before.conditions, after, metric, finding.first_stage)
@@ -152,18 +156,29 @@ def _turned(
     )
 
 
-def _because(before: StageConditions, after: Evaluation, trigger: Trigger) -> NumberChange:
-    """A number that a flag rests on, in both issues: at its worst hour of the stage, or for the stage."""
-    conditions, below = after.conditions, trigger.comparison == "below"
-    t = conditions.stages.index(trigger.stage)
-    values = conditions.hourly.get(trigger.metric, np.full((conditions.base + 1, 0), np.nan))[conditions.base]
-    there = np.flatnonzero(conditions.step_stage == t) if values.size else np.empty(0, dtype=np.int64)
-    if not np.isfinite(values[there]).any():
+def _because(before: StageConditions, after: Evaluation, trigger: Trigger, *, gone: bool) -> NumberChange:
+    """A number that a flag rests on, in both issues: at its worst hour of the stage, or for the stage.
+
+    The hour is that of the issue in which the flag is there.
+    """
+    told, below = before if gone else after.conditions, trigger.comparison == "below"
+    t = told.stages.index(trigger.stage)
+    step = _worst_step(told, trigger.metric, t, below=below)
+    if step is None:
         return _on_stage(before, after, trigger.metric, trigger.stage, below=below)
-    step = int(there[np.nanargmin(values[there]) if below else np.nanargmax(values[there])])
-    number = _number(before, conditions, trigger.metric, t, step)
+    number = _both(before, after.conditions, trigger.metric, t, int(told.steps_epoch_s[step]))
     name, line = after.plan.stages[t].name, trigger.threshold
-    return _change(number, trigger.metric, trigger.stage, name, conditions, step, line)
+    return _change(number, trigger.metric, trigger.stage, name, told.moment(step), line)
+
+
+def _worst_step(conditions: StageConditions, metric: str, t: int, *, below: bool) -> int | None:
+    """The step of a stage at which an hourly metric is lowest or highest; None where nothing is known."""
+    there = np.flatnonzero(conditions.step_stage == t)
+    hourly = conditions.hourly.get(metric)
+    values = np.empty(0) if hourly is None else hourly[conditions.base, there]
+    if not np.isfinite(values).any():
+        return None
+    return int(there[np.nanargmin(values) if below else np.nanargmax(values)])
 
 
 def _on_stage(
@@ -172,7 +187,7 @@ def _on_stage(
     """A number as the extreme of a stage, in both issues."""
     t = after.conditions.stages.index(stage)
     was, now = (_extreme(given, metric, t, below=below) for given in (before, after.conditions))
-    return _change((was, now), metric, stage, after.plan.stages[t].name, after.conditions, None)
+    return _change((was, now), metric, stage, after.plan.stages[t].name, None)
 
 
 def _extreme(conditions: StageConditions, metric: str, t: int, *, below: bool) -> float:
@@ -180,15 +195,18 @@ def _extreme(conditions: StageConditions, metric: str, t: int, *, below: bool) -
     return float("nan") if values is None else float(values[conditions.base, t])
 
 
-def _number(
-    before: StageConditions, after: StageConditions, metric: str, t: int, step: int
+def _both(
+    before: StageConditions, after: StageConditions, metric: str, t: int, epoch_s: int
 ) -> tuple[float, float]:
-    """A number of one hour on a stage in both issues; NaN where one does not say."""
-    now = float(after.hourly[metric][after.base, step])
-    same = np.flatnonzero((before.step_stage == t) & (before.steps_epoch_s <= after.steps_epoch_s[step]))
-    if metric not in before.hourly or not same.size:
-        return float("nan"), now
-    return float(before.hourly[metric][before.base, same[-1]]), now
+    """A number of one moment on a stage in both issues; NaN where one does not say."""
+    return _at(before, metric, t, epoch_s), _at(after, metric, t, epoch_s)
+
+
+def _at(conditions: StageConditions, metric: str, t: int, epoch_s: int) -> float:
+    reached = np.flatnonzero((conditions.step_stage == t) & (conditions.steps_epoch_s <= epoch_s))
+    if metric not in conditions.hourly or not reached.size:
+        return float("nan")
+    return float(conditions.hourly[metric][conditions.base, reached[-1]])
 
 
 def _change(
@@ -196,8 +214,7 @@ def _change(
     metric: str,
     stage: str,
     stage_name: str,
-    conditions: StageConditions,
-    step: int | None,
+    at: datetime | None,
     line: float | None = None,
 ) -> NumberChange:
     was, now = (None if np.isnan(value) else value for value in number)
@@ -207,7 +224,7 @@ def _change(
         unit=METRICS[metric].unit,
         stage=stage,
         stage_name=stage_name,
-        at=None if step is None else conditions.moment(step),
+        at=at,
         was=was,
         now=now,
         line=line,

@@ -52,7 +52,7 @@ def test_a_flag_that_opens_says_why() -> None:
     (flag,) = since("F2", "F3", asked=ok).flags
     assert (flag.turn, flag.id) == (FlagTurn.OPENED, "ann.mitts")
     assert [(n.metric, n.was, n.now, n.line) for n in flag.because] == [
-        ("freezing_level_m", 3200.0, 2650.0, 3000.0)
+        ("freezing_level_m", 3200.0, 2650.0, 2900.0)
     ]
 
 
@@ -61,7 +61,7 @@ def test_a_flag_that_goes_says_why() -> None:
     (flag,) = since("F3", "F2", asked=ok).flags
     assert (flag.turn, flag.id) == (FlagTurn.GONE, "ann.mitts")
     (number,) = flag.because
-    assert (number.metric, number.now) == ("freezing_level_m", 3200.0)
+    assert (number.metric, number.was, number.now) == ("freezing_level_m", 2650.0, 3200.0)
 
 
 def test_a_flag_that_is_graded_otherwise_says_so() -> None:
