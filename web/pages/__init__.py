@@ -18,6 +18,7 @@ def mount_pages(app: FastAPI) -> None:
         hands_on,
         kitlists,
         locker,
+        nights,
         phone,
         preferences,
         ropes_check,
