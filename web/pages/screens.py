@@ -14,6 +14,7 @@ TRIP_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("roster", "People", "trip.read"),
     ("flags", "Flags", "trip.read"),
     ("ropes-check", "Ropes and party", "trip.read"),
+    ("nights", "Nights", "trip.read"),
     ("forecasts", "Forecasts", "trip.read"),
     ("cover", "Cover plan", "trip.read"),
     ("loans", "Loans", "trip.read"),
