@@ -16,6 +16,8 @@ from api.access import routes as access_routes
 from api.access import signing_in
 from api.access.crossorigin import OriginGuard
 from api.access.permissions import check_declared
+from api.call import routes as call_routes
+from api.call import service as call_service
 from api.clock import Clock, MovableClock, SystemClock
 from api.conditions import routes as conditions_routes
 from api.conditions import source_routes as forecast_source_routes
@@ -55,6 +57,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     watch_routes.router,
     locker_routes.router,
     nights_routes.router,
+    call_routes.router,
 )
 """Every room's routes and every page's, in the order they are tried."""
 
@@ -108,6 +111,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
     app.state.clock = clock if clock is not None else make_clock(settings)
     journal_service.install(app, app.state.clock)
     readiness_service.install(app, demo=settings.demo)
+    call_service.install(app, data_dir=settings.data_dir, clock=app.state.clock)
     errors.install(app)
     signing_in.install(app)
     include_rooms(app)

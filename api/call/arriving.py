@@ -4,6 +4,8 @@ All of it happens in the unit of work that stores the call, whether it was made 
 phone hours ago. A call is kept in any case: what the caller did not know becomes part of the record.
 """
 
+from contextlib import suppress
+
 import structlog
 from sqlalchemy import Connection
 
@@ -19,9 +21,10 @@ from api.ids import new_id
 from api.journal.decisions import CallCountersigned, CallMade
 from api.journal.entry import Actor, Entry, StoredEntry
 from api.journal.fold import record_of
-from api.journal.kinds import AnyBody, HoldPassed, RopesSet
+from api.journal.kinds import AnyBody, FlagAccepted, HoldPassed, RopesSet
 from api.journal.pictures import Snapshot
 from api.journal.trip import HoldKind
+from api.readiness.acceptance import CannotBeAccepted, acceptance
 from api.readiness.board import board
 from api.readiness.evaluation import Evaluation
 from api.readiness.schemas import Finding
@@ -51,7 +54,8 @@ class Arrivals:
             log.error("call_not_countersigned", trip=trip, call=str(entry.id), problem=problem.detail)
         else:
             self._append(work, outfit, trip, answer, SERVICE, DEVICE, seq)
-        for body in carried_out(entry.body, entry, snapshot):
+        evaluation = self.readiness.evaluation(work, outfit, trip, seq=seq)
+        for body in (*accepted_by(evaluation, entry.body), *carried_out(entry.body, entry, snapshot)):
             self._append(work, outfit, trip, body, entry.actor, entry.device, entry.seen_seq, entry)
 
     def countersign(self, work: Work, outfit: str, trip: str) -> int:
@@ -111,6 +115,23 @@ class Arrivals:
             raise RuntimeError(f"what a call entails was not stored: {outcome.problem}")
 
 
+def accepted_by(evaluation: Evaluation, call: CallMade) -> list[FlagAccepted]:
+    """Acceptances that a call without signal carries, bound to how things stand here.
+
+    Only those given under the forecast that is in force here: for another one nobody has accepted anything.
+    """
+    newest = forecast_in_force(evaluation.picture)
+    if not call.goes or call.knew.forecast != (newest.body.forecast if newest else None):
+        return []
+    found = []
+    for settled in call.settled:
+        if settled.how == "accepted" and settled.finding not in evaluation.picture.acceptances:
+            # What has been cleared meanwhile, or cannot be accepted at all, is told as a difference.
+            with suppress(NotFound, CannotBeAccepted):
+                found.append(acceptance(evaluation, settled.finding, settled.reason))
+    return found
+
+
 def carried_out(call: CallMade, entry: Entry, snapshot: Snapshot) -> list[AnyBody]:
     """What a call changes on the trip: the ropes as they go on, and the hold point that is passed."""
     bodies: list[AnyBody] = []
@@ -142,7 +163,9 @@ def passed_over(evaluation: Evaluation, call: CallMade, found: tuple[Finding, ..
     """Open stops that a call does not settle."""
     point = hold_point(evaluation, call.hold)
     kind = point.kind if point else HoldKind.SUMMIT_START
-    return rules.unsettled(rules.open_stops(found, kind), call.stays, evaluation.picture)
+    given = {accepted.finding for accepted in accepted_by(evaluation, call)}
+    stops = rules.unsettled(rules.open_stops(found, kind), call.stays, evaluation.picture)
+    return tuple(stop for stop in stops if stop.id not in given)
 
 
 def unread_by(entry: StoredEntry, snapshot: Snapshot) -> list[StoredEntry]:

@@ -25,6 +25,7 @@ from api.ids import new_id
 from api.journal.decisions import (
     CallCountersigned,
     CallMade,
+    DebriefNote,
     Decision,
     Knew,
     Settled,
@@ -136,6 +137,17 @@ class Calls:
         if all(known.id != stage for known in evaluation.plan.stages):
             raise NotFound(f"The plan has no stage {stage}. Open the call page again.")
         self._write(at, TurnaroundSet(stage=stage, at=moment, reason=reason))
+
+    def note(self, at: Sitting, note: DebriefNote) -> None:
+        """Keep one thing learnt. Raises Invalid for a line the trip's kit list does not have."""
+        edition = self.evaluation(at.work, at.reader, at.trip).edition
+        if note.requirement is not None and (
+            edition is None or edition.requirement(note.requirement) is None
+        ):
+            raise Invalid.field(
+                "requirement", note.requirement, "The kit list has no such line.", "Choose one of the list."
+            )
+        self._write(at, note)
 
     # -- the call
 

@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader, may_see
 from api.access.permissions import permit
+from api.call.watching import watch
 from api.db import Reading
 from api.journal.kinds import PARTY
 from api.journal.queries import TripRow
@@ -93,6 +94,7 @@ def _board(
         part=part,
         lines=freezing_lines(evaluation),
         links=trip_links(trip, reader),
+        watch=watch(evaluation, readiness.clock.now()),
     )
 
 

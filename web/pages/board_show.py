@@ -9,6 +9,7 @@ import numpy as np
 from fastapi import Request
 from fastapi.responses import Response
 
+from api.call.watching import Watch
 from api.conditions.stages import StageConditions
 from api.errors import NotFound
 from api.journal.trip import TripPlan
@@ -44,11 +45,12 @@ def show_board(
     part: bool = False,
     lines: Sequence[Threshold] = (),
     links: Sequence[Link] = (),
+    watch: Watch | None = None,
 ) -> Response:
     """The board as a page, or as the part of it that is swapped.
 
     `lines` are thresholds on the freezing level to draw; `links` are (address, words) of the other pages of
-    this trip.
+    this trip; `watch` is what has given way under the call that stands.
     """
     shell = shell_of(request)
     view = BoardView(board)
@@ -64,6 +66,8 @@ def show_board(
         say=view.say(shell.units),
         live=f"/api/trips/{board.trip}/events",
         links=links,
+        watch=watch,
+        trip=board.trip,
     )
     return conditional(request, answer)
 

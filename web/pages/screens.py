@@ -9,6 +9,7 @@ Link = tuple[str, str]
 """An address and its words."""
 
 TRIP_SCREENS: tuple[tuple[str, str, str], ...] = (
+    ("call", "The call", "trip.read"),
     ("hands-on", "Hands-on", "trip.read"),
     ("plan", "Plan", "trip.read"),
     ("roster", "People", "trip.read"),

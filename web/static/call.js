@@ -1,0 +1,93 @@
+// The call without signal: what was called is kept on this phone and sent when there is signal again.
+// Also lets the slider of past boards say where it stands.
+
+import { add, keepMeta, meta } from "./check/outbox.js";
+import { deviceName, moment, newId } from "./check/ids.js";
+import { Sync } from "./check/sync.js";
+
+const page = document.getElementById("call-page");
+const form = document.getElementById("make-call");
+const told = document.getElementById("offline");
+
+const slider = document.getElementById("seq");
+slider?.addEventListener("input", () => { document.getElementById("seq-out").textContent = slider.value; });
+
+if (page && form && window.indexedDB) {
+  const sync = new Sync(page.dataset.trip, () => say(sync.state));
+  let waiting = 0;
+
+  const say = (state) => {
+    if (!waiting) return;
+    told.hidden = false;
+    told.textContent = state === "resting"
+      ? "The call has arrived and is countersigned. Load the page again to see it."
+      : "No signal. The call is kept on this phone and sent by itself; keep this page at hand.";
+  };
+
+  form.addEventListener("submit", async (event) => {
+    if (navigator.onLine) return;
+    event.preventDefault();
+    const problem = wrong();
+    if (problem) {
+      told.hidden = false;
+      told.textContent = problem;
+      told.scrollIntoView();
+      return;
+    }
+    await keep();
+    waiting += 1;
+    form.querySelector("button.do").disabled = true;
+    say("no-signal");
+    told.scrollIntoView();
+    sync.begin();
+  });
+
+  /** Why this call cannot be kept as it is; the same rules as on the service. */
+  const wrong = () => {
+    const data = new FormData(form);
+    const decision = data.get("decision");
+    const accepted = [...data].filter(([name, value]) => name.startsWith("accept.") && value.trim().length > 2);
+    const stays = data.getAll("stays");
+    const open = [...data.keys()].filter((name) => name.startsWith("accept."))
+      .map((name) => name.slice(7))
+      .filter((id) => !accepted.some(([name]) => name === "accept." + id) && !stays.includes(id.split(".")[0]));
+    if (decision === "wait" && data.get("reason").trim().length < 3) return "Say in a few words what is waited for.";
+    if (decision === "go-with-changes" && !stays.length && !data.get("left").trim()) {
+      return "Say what changes: who stays, or what is left. Moving people between ropes needs signal.";
+    }
+    if (decision.startsWith("go") && open.length) return `${open.length} open stops are passed over: fix, leave behind, or accept each.`;
+    return "";
+  };
+
+  const keep = async () => {
+    const data = new FormData(form);
+    const now = sync.now();
+    const device = (await meta("device")) ?? deviceName();
+    await keepMeta("device", device);
+    const { trip, hold, seenSeq, findings, forecast, actorId, actorName, actorRole } = page.dataset;
+    const decision = data.get("decision");
+    const changes = decision === "go-with-changes";
+    const stays = changes ? data.getAll("stays") : [];
+    const accepted = decision.startsWith("go")
+      ? [...data].filter(([name, value]) => name.startsWith("accept.") && value.trim().length > 2) : [];
+    const entry = {
+      id: newId(now),
+      trip,
+      body: {
+        kind: "call-made",
+        hold,
+        decision,
+        reason: data.get("reason").trim(),
+        stays,
+        left: changes ? data.get("left").trim() : "",
+        settled: accepted.map(([name, reason]) => ({ finding: name.slice(7), how: "accepted", reason: reason.trim() })),
+        knew: { seq: Number(seenSeq), findings: findings.split(" ").filter(Boolean), forecast: forecast || null },
+      },
+      actor: { id: actorId, name: actorName, role: actorRole },
+      device,
+      happened_at: moment(now),
+      seen_seq: Number(seenSeq),
+    };
+    await add([{ id: entry.id, trip, entry, behind: [], since: now, seq: null, problem: null }]);
+  };
+}
