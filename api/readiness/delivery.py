@@ -8,15 +8,11 @@ import base64
 import hashlib
 import hmac
 import json
-import smtplib
-import ssl
 from collections.abc import Mapping
 from datetime import datetime
 from email.message import EmailMessage
 from typing import Any, Protocol
 from urllib.parse import urlsplit
-
-import httpx
 
 from api.errors import Conflict, Invalid
 from api.settings import Settings
@@ -77,37 +73,43 @@ def _allowed(settings: Settings, address: str) -> bool:
 
 def deliver(settings: Settings, letter: Letter, now: datetime) -> None:
     """Hand one over. Raises NotDelivered."""
-    try:
-        if letter.channel == "email":
-            _mail(settings, letter)
-        else:
-            _post(settings, letter, now)
-    except (OSError, smtplib.SMTPException, httpx.HTTPError) as error:
-        raise NotDelivered(f"{type(error).__name__}: {error}") from error
+    if letter.channel == "email":
+        _mail(settings, letter)
+    else:
+        _post(settings, letter, now)
 
 
 def _mail(settings: Settings, letter: Letter) -> None:
+    # Imported where used, as httpx below: most installations send nothing, and starting must be quick.
+    import smtplib
+    import ssl
+
     message = EmailMessage()
     message["From"], message["To"] = settings.mail_from, letter.address
     message["Subject"] = " ".join(letter.title.split())
     message["Message-ID"] = f"<{letter.id}@rimaye>"
     message.set_content(letter.text)
     context = ssl.create_default_context()
-    plain = settings.smtp_security != "tls"
-    server = (
-        smtplib.SMTP(settings.smtp_host, settings.smtp_port, timeout=TIMEOUT_S)
-        if plain
-        else smtplib.SMTP_SSL(settings.smtp_host, settings.smtp_port, timeout=TIMEOUT_S, context=context)
-    )
-    with server:
-        if settings.smtp_security == "starttls":
-            server.starttls(context=context)
-        if settings.smtp_user:
-            server.login(settings.smtp_user, settings.smtp_password.get_secret_value())
-        server.send_message(message)
+    where = (settings.smtp_host, settings.smtp_port)
+    try:
+        server = (
+            smtplib.SMTP_SSL(*where, timeout=TIMEOUT_S, context=context)
+            if settings.smtp_security == "tls"
+            else smtplib.SMTP(*where, timeout=TIMEOUT_S)
+        )
+        with server:
+            if settings.smtp_security == "starttls":
+                server.starttls(context=context)
+            if settings.smtp_user:
+                server.login(settings.smtp_user, settings.smtp_password.get_secret_value())
+            server.send_message(message)
+    except (OSError, smtplib.SMTPException) as error:
+        raise NotDelivered(f"{type(error).__name__}: {error}") from error
 
 
 def _post(settings: Settings, letter: Letter, now: datetime) -> None:
+    import httpx
+
     if not _allowed(settings, letter.address):
         raise NotDelivered("this installation sends nothing there any more")
     body = json.dumps(letter.payload, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
@@ -119,8 +121,11 @@ def _post(settings: Settings, letter: Letter, now: datetime) -> None:
         "webhook-timestamp": stamp,
         "webhook-signature": signature(secret, letter.id, stamp, body),
     }
-    # Redirects are not followed: they could lead anywhere.
-    answer = httpx.post(letter.address, content=body, headers=headers, timeout=TIMEOUT_S)
+    try:
+        # Redirects are not followed: they could lead anywhere.
+        answer = httpx.post(letter.address, content=body, headers=headers, timeout=TIMEOUT_S)
+    except httpx.HTTPError as error:
+        raise NotDelivered(f"{type(error).__name__}: {error}") from error
     if not answer.is_success:
         raise NotDelivered(f"answered with status {answer.status_code}")
 

@@ -35,6 +35,8 @@ router = APIRouter(include_in_schema=False)
 
 SPANS = {"1h": timedelta(hours=1), "3h": timedelta(hours=3), "12h": timedelta(hours=12)}
 HOLD = "hold"
+NEXT = "next"
+"""Until the next hold point, or for three hours when its time is past."""
 
 
 @router.get("/trips/{trip}/flags", dependencies=[permit("trip.read")])
@@ -204,8 +206,11 @@ def record(
 def _until(sent: Form, board: Board) -> datetime:
     chosen = sent.text("until")
     ahead = next((hold for hold in board.holds if hold.next), None)
-    if chosen == HOLD and ahead is not None:
+    at_hold = ahead is not None and ahead.at > board.as_of
+    if ahead is not None and at_hold and chosen in (HOLD, NEXT):
         return ahead.at
+    if chosen == NEXT:
+        return board.as_of + SPANS["3h"]
     if chosen in SPANS:
         return board.as_of + SPANS[chosen]
     raise Invalid.field("until", chosen, "This is none of the choices.", "Choose until when you see to it.")
@@ -342,7 +347,7 @@ def _flag(
         choices=_choices(requirement),
         typed=sent.typed() if sent else _standing(evaluation, finding_id),
         ways=_ways(evaluation, reader, finding) if finding else None,
-        ahead=next((hold for hold in board.holds if hold.next), None),
+        ahead=next((hold for hold in board.holds if hold.next and hold.at > board.as_of), None),
         past=past,
         reader=reader,
         problem=body,
