@@ -22,6 +22,7 @@ from api.science.ascent import (
     NIGHTS_BETWEEN_RESTS,
     RULE_FROM_M,
     NightGain,
+    RestCheck,
 )
 
 NIGHTS = "nights"
@@ -41,10 +42,10 @@ GUIDELINE = Basis(
 PRACTICE = Basis(kind="common-practice", source="common practice, no published source")
 
 PRIVATE_SAYS = {
-    Mark.HOLD: "private note: ask the lead guide. Goes no higher for now",
-    Mark.OPEN: "private note: ask the lead guide. A question is open",
+    Mark.HOLD: "ask the lead guide. Goes no higher for now",
+    Mark.OPEN: "ask the lead guide. A question is open",
 }
-ERASED_SAYS = "private notes were erased while one held this person back: ask"
+ERASED_SAYS = "erased while it held this person back: ask"
 
 
 def night_findings(plan: TripPlan, picture: Picture, edition: Edition | None = None) -> tuple[Finding, ...]:
@@ -80,8 +81,10 @@ class _Look:
             found = assess(ladder(self.plan, self.picture, member))
             if found.not_known:
                 yield self._not_known(member, found)
-            if found.above or found.overdue:
-                yield self._above(member, found)
+            gains = [gain for gain in found.above if self._on_trip(found, gain.night)]
+            rests = [rest for rest in found.overdue if self._on_trip(found, rest.night)]
+            if gains or rests:
+                yield self._above(member, found, gains, rests)
             stands = standing(self.picture, member)
             if stands.mark is not None:
                 yield self._private(member, stands)
@@ -106,14 +109,20 @@ class _Look:
             found=found,
         )
 
-    def _above(self, member: str, found: Assessment) -> Finding:
-        first = [gain.night for gain in found.above] + [rest.night for rest in found.overdue]
-        says = [gain_in_words(found, self.plan, gain) for gain in found.above]
+    def _on_trip(self, found: Assessment, night: int) -> bool:
+        """What went before the trip is over, and shown on the nights page."""
+        return found.nights[night].on >= self.plan.starts_on
+
+    def _above(
+        self, member: str, found: Assessment, gains: list[NightGain], rests: list[RestCheck]
+    ) -> Finding:
+        first = [gain.night for gain in gains] + [rest.night for rest in rests]
+        says = [gain_in_words(found, self.plan, gain) for gain in gains]
         says += [
             f"{night_in_words(found, self.plan, rest.night)} comes {rest.nights_since} climbing nights and "
             f"{rest.gained_m or 0:,.0f} m after the last rest; guideline a rest at least every "
             f"{NIGHTS_BETWEEN_RESTS} nights and {GAIN_BETWEEN_RESTS_M:,.0f} m"
-            for rest in found.overdue
+            for rest in rests
         ]
         return self._finding(
             member,

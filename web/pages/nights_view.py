@@ -220,9 +220,9 @@ class NightsView:
         fresh = float(expected_spo2_unacclimatised(reading.elevation_m))
         means = []
         if np.isfinite(men):
-            means.append(f"mountaineers {men:.0f} to {women:.0f} % (Med Clin 2016;147:435)")
+            means.append(f"mountaineers {men:.1f} to {women:.1f} % (Med Clin 2016;147:435)")
         if np.isfinite(fresh):
-            means.append(f"not acclimatised {fresh:.0f} % (Med Clin 2005;124:172)")
+            means.append(f"not acclimatised {fresh:.1f} % (Med Clin 2005;124:172)")
         if not means:
             return f"No published means for {say.elevation(reading.elevation_m)}."
         return (
