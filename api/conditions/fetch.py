@@ -33,6 +33,8 @@ ATTEMPTS = 3
 LONGEST_PAUSE_S = 15.0
 """A longer wait than this is not waited for: the next refresh asks again."""
 MOST_CACHE_BYTES = 200 * 1024 * 1024
+ANSWERED = frozenset({200, 203})
+"""203 comes with a version of a service that will go away; the log says so."""
 PAUSES = {"dai": timedelta(hours=6), "hour": timedelta(hours=1), "minut": timedelta(minutes=2)}
 """How long to wait after a limit that a service names in words: daily, hourly, minutely."""
 PASSING = frozenset({500, 502, 503, 504})
@@ -86,7 +88,7 @@ class Guarded(httpx2.AsyncBaseTransport):
         if origin_of(request.url) not in self._origins:
             raise _Elsewhere(f"{request.url.scheme}://{request.url.host}")
         response = await self._network.handle_async_request(request)
-        if response.status_code != 200:
+        if response.status_code not in ANSWERED:
             return response
         try:
             body = await self._whole(response)
@@ -98,7 +100,7 @@ class Guarded(httpx2.AsyncBaseTransport):
             for name, value in response.headers.multi_items()
             if name.lower() not in ("content-encoding", "content-length", "transfer-encoding")
         ]
-        return httpx2.Response(200, headers=headers, content=body, request=request)
+        return httpx2.Response(response.status_code, headers=headers, content=body, request=request)
 
     async def _whole(self, response: httpx2.Response) -> bytes:
         parts, size = [], 0

@@ -15,7 +15,8 @@ from api.conditions import fetch
 from api.conditions.forecast import Forecast, Point
 from api.conditions.refresh import ask
 from api.conditions.sources.asking import SourceSettings, Window
-from tests.support.weather_standin import RUN, Standin, standing_in
+from tests.support.weather_answers import RUN, Standin
+from tests.support.weather_standin import standing_in
 
 PLACE = Point(45.94, 7.86, 4400.0)
 US_PLACE = Point(46.8523, -121.7603, 4392.0)

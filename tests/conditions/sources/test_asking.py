@@ -8,7 +8,7 @@ from api.conditions.forecast import epoch_s
 from api.conditions.rules import derived_freezing_level
 from api.conditions.sources.asking import Window
 from tests.conditions.sources.conftest import KINDS, RUN, USER_AGENT, Asker, utc
-from tests.support.weather_standin import ISA_M, MEMBERS, Standin, apart_m, zero_at
+from tests.support.weather_answers import ISA_M, MEMBERS, Standin, apart_m, zero_at
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -21,7 +21,7 @@ from api.conditions.sources.covjson_write import write
 from api.errors import Invalid, TooLarge
 from tests.conditions.building import ensemble
 from tests.conditions.kessandry import issue
-from tests.support.weather_standin import grid
+from tests.support.weather_answers import grid
 
 RUN = datetime(2026, 7, 4, tzinfo=UTC)
 TOLD = Told(Point(45.94, 7.86, 4400.0), "a valley office", issued_at=RUN)

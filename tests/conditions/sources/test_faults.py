@@ -6,6 +6,7 @@ The faults are those reported in the public trackers of the services and of thei
 from __future__ import annotations
 
 import asyncio
+import json
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from api.clock import FixedClock
 from api.conditions import fetch
 from api.conditions.fetch import NotFetched, origin_of, pause_after, worth_another_try
 from api.conditions.refresh import ask
+from api.conditions.sources.asking import Window
 from tests.conditions.sources.conftest import (
     KINDS,
     MAIN_PATH,
@@ -26,7 +28,7 @@ from tests.conditions.sources.conftest import (
     settings_of,
     utc,
 )
-from tests.support.weather_standin import Fault, Standin
+from tests.support.weather_answers import Fault, Standin, metno
 
 PASSING = [
     pytest.param(Fault(500, b'{"error":true,"reason":"Something went wrong."}'), id="500"),
@@ -243,3 +245,14 @@ def test_the_same_question_at_the_same_time_is_asked_once(standin: Standin, cloc
 
     assert len(asyncio.run(together())) == 1
     assert len(standin.log) == 1
+
+
+def test_a_service_about_to_go_away_still_answers(asker: Asker, standin: Standin) -> None:
+    whole = asker("metno")
+    body = json.dumps(metno(standin, standin.log[-1])[0]).encode()
+    standin.expires_s = -1
+    standin.faults["/weatherapi"].append(Fault(203, body))
+    later = asker("metno", window=Window(WINDOW.starts_at, WINDOW.ends_at))
+    assert later.fingerprint == whole.fingerprint
+    standin.faults["/weatherapi"].append(Fault(203, b"{cut"))
+    assert asker("metno").fingerprint == whole.fingerprint

@@ -22,7 +22,7 @@ from tests.conditions.sources.conftest import (
     Asker,
     utc,
 )
-from tests.support.weather_standin import Standin
+from tests.support.weather_answers import Standin
 
 Change = Callable[[dict[str, Any]], Any]
 
