@@ -207,11 +207,12 @@ def _requirement(
     states = np.zeros(len(place), dtype=np.uint8)
     gaps = []
     for member, at in place.items():
-        gap = story.gap(member, requirement.id, at)
+        # Before the first forecast everything is taken to be asked; what then never was is no gap.
+        gap = story.gap(member, requirement.id, at) if member in asked else None
         bits = self_report(story.sightings.get((member, requirement.id), ()), gap is not None)
         if gap is not None:
             gaps.append(gap)
-            bits |= packing.LACKING | packing.ASKED
+            bits |= packing.LACKING
         if member in asked:
             bits |= packing.ASKED
         states[at] = bits
