@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import html
 import time
+from datetime import timedelta
 
 import pytest
 from fastapi import FastAPI
 from starlette.testclient import TestClient
 
+from api.clock import FixedClock
+from api.conditions.sources.covjson_write import write
+from tests.conditions.building import ensemble
 from tests.conditions.doors.conftest import (
     EDR,
     MET,
@@ -20,7 +25,7 @@ from tests.conditions.doors.conftest import (
 )
 from tests.support.pages import html_errors
 from tests.support.readers import read_as
-from tests.support.weather_answers import Fault, Standin
+from tests.support.weather_answers import RUN, Fault, Standin
 
 
 def test_the_choice_moves_the_board(planned: TestClient, app: FastAPI) -> None:
@@ -99,6 +104,19 @@ def test_the_choice_goes_through_the_page(planned: TestClient) -> None:
     assert sources(planned)[EDR]["in_force"]
     planned.post(f"/trips/{TRIP}/forecasts/sources/choice", data={"provider": "default"})
     assert planned.get(f"{URL}/sources").json()["chosen"] is None
+
+
+@pytest.mark.one_database
+def test_every_forecast_has_a_page_of_its_own(planned: TestClient, clock: FixedClock) -> None:
+    clock.set(RUN + timedelta(hours=24))
+    members = write(ensemble(12, 48))
+    sent = planned.post(f"{URL}/file", files={"file": ("members.covjson", members)})
+    assert sent.status_code == 201, sent.text
+    for source in refreshed(planned).values():
+        page = planned.get(f"/trips/{TRIP}/forecasts/{source['newest']['forecast']}")
+        assert page.status_code == 200
+        assert html.escape(source["newest"]["attribution"]) in page.text
+    assert planned.get(f"/trips/{TRIP}").status_code == 200
 
 
 @pytest.mark.one_database
