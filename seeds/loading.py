@@ -1,5 +1,6 @@
 """Putting the demo into a database, and taking it from one moment of its story to the next."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
@@ -9,6 +10,8 @@ from api.clock import FixedClock, SystemClock
 from api.conditions.service import receive_typed
 from api.db import Database, Work
 from api.journal import queries
+from api.journal.entry import Entry
+from api.journal.kinds import HoldPassed
 from api.journal.service import Journal
 from api.kitlist import service as kitlists
 from api.kitlist.schemas import Edition
@@ -17,6 +20,7 @@ from api.nights.service import Health
 from api.readiness.acceptance import acceptance
 from api.readiness.service import Readiness
 from seeds import demo
+from seeds.deciding import calls_of, decide
 from seeds.demo import Moment
 from seeds.nights import notes_of
 
@@ -90,17 +94,30 @@ def _bring(work: Work, journal: Journal, moment: Moment) -> None:
     outfit = told.data["outfit"]["id"]
     seen = journal.picture(work, outfit, told.trip).seq
     entries = demo.entries_of(_edition(work, outfit), moment.id, seen)
-    refused = [o.problem for o in journal.record(work, outfit, told.trip, entries) if o.status == "refused"]
-    if refused:
-        raise RuntimeError(f"the demo's story does not fit its journal: {refused[0]}")
+    passes = [entry for entry in entries if isinstance(entry.body, HoldPassed)]
+    _record(work, journal, outfit, [entry for entry in entries if entry not in passes])
     for accepted in demo.accepted_at(moment.id):
         _accept(work, journal, outfit, accepted)
+    here, later = calls_of(moment.id)
+    decide(work, journal, outfit, here)
+    # A go that was answered has passed its hold point already.
+    passed = journal.picture(work, outfit, told.trip).picture.holds_passed
+    _record(work, journal, outfit, [e for e in passes if e.body.hold not in passed])
     lead = demo.actors(told)["p01"]
     reader = Reader(outfit=outfit, staff=lead.id, name=lead.name, role="lead")
     for id_ in moment.forecasts:
         typed = demo.forecast(told, id_)
         heard = Journal(FixedClock(max(typed.issued_at, moment.at)), journal.live, journal.pictures)
         receive_typed(work, reader, heard, told.trip, typed)
+    decide(work, journal, outfit, later)
+
+
+def _record(work: Work, journal: Journal, outfit: str, entries: Sequence[Entry]) -> None:
+    """Append entries. Raises RuntimeError when one is refused."""
+    outcomes = journal.record(work, outfit, demo.scenario().trip, entries)
+    refused = [outcome.problem for outcome in outcomes if outcome.status == "refused"]
+    if refused:
+        raise RuntimeError(f"the demo's story does not fit its journal: {refused[0]}")
 
 
 def _accept(work: Work, journal: Journal, outfit: str, accepted: demo.Acceptance) -> None:
@@ -111,10 +128,7 @@ def _accept(work: Work, journal: Journal, outfit: str, accepted: demo.Acceptance
         return
     writer = demo.Writer(told, evaluation.seq)
     body = acceptance(evaluation, accepted.finding, accepted.reason)
-    entry = writer.write(body, at=accepted.at, actor=accepted.by)
-    outcome = journal.record(work, outfit, told.trip, [entry])[0]
-    if outcome.status == "refused":
-        raise RuntimeError(f"the demo's story does not fit its journal: {outcome.problem}")
+    _record(work, journal, outfit, [writer.write(body, at=accepted.at, actor=accepted.by)])
 
 
 def _note(work: Work, journal: Journal, health: Health, moment: Moment) -> None:

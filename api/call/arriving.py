@@ -153,6 +153,7 @@ def told_apart(evaluation: Evaluation, snapshot: Snapshot) -> tuple[str, ...]:
     return rules.differences(
         call,
         {finding.id: finding.title for finding in shown.findings},
+        {finding.id for finding in shown.accepted},
         newest.body.forecast if newest else None,
         unread_by(entry, snapshot),
         stops,

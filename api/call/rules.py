@@ -174,6 +174,7 @@ def _whole_minute(at: datetime) -> datetime:
 def differences(
     call: CallMade,
     shown: Mapping[str, str],
+    accepted: Collection[str],
     forecast: str | None,
     unread: Sequence[Entry],
     stops: Sequence[Finding],
@@ -186,6 +187,8 @@ def differences(
         The call with what its writer knew.
     shown
         Findings open on the service, id to title.
+    accepted
+        Findings accepted by name there.
     forecast
         Hash of the forecast in force on the service.
     unread
@@ -198,7 +201,7 @@ def differences(
     if forecast != call.knew.forecast:
         told.append(_other_forecast(call.knew.forecast, forecast))
     told += [f"Not known to the caller: {title}." for id_, title in shown.items() if id_ not in knew]
-    told += [f"Open for the caller, not open here: {id_}." for id_ in sorted(knew - set(shown))]
+    told += [f"Open for the caller, not open here: {id_}." for id_ in sorted(knew - set(shown) - set(accepted))]
     by_writer: dict[str, int] = {}
     for entry in unread:
         by_writer[entry.actor.name] = by_writer.get(entry.actor.name, 0) + 1

@@ -45,6 +45,7 @@ from api.journal.trip import HoldPoint, RopeTeam
 from api.journal.views import last_call
 from api.kitlist.metrics import CONDITION_METRICS
 from api.readiness.acceptance import acceptance
+from api.readiness.board import board
 from api.readiness.evaluation import Evaluation
 from api.readiness.schemas import Finding
 from api.readiness.service import Readiness
@@ -262,9 +263,10 @@ class Calls:
         if before is None:
             return Knew(seq=seq)
         newest = forecast_in_force(before.picture)
+        shown = board(before, now=self.now)
         return Knew(
             seq=seq,
-            findings=tuple(finding.id for finding in before.findings),
+            findings=tuple(finding.id for finding in (*shown.findings, *shown.accepted)),
             forecast=newest.body.forecast if newest else None,
         )
 

@@ -103,7 +103,7 @@ class TestRecord:
         record = found.record
         assert record["forecast"]["label"] == "F1"
         assert {f["id"] for f in record["findings"]} >= {"p10.sleeping-bag", "p07.backup-mitts"}
-        assert {a["finding"] for a in record["accepted"]} == {"p07.backup-mitts", "party.fuel"}
+        assert {a["finding"] for a in record["accepted"]} == {"p07.backup-mitts", "party.fuel", "p11.nights"}
         assert "final call rests with the licensed guides" in record["caution"]
         entry = trip.snapshot().entries[record["journal"]["seq"] - 1]
         assert record["journal"]["head_hash"] == entry.hash

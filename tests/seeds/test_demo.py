@@ -79,7 +79,8 @@ def test_leaving_base(story: Story) -> None:
         "advise": set(),
         "not known": {"p06.gaiters"},
     }
-    assert {finding.id for finding in story.board().accepted} == {"p07.backup-mitts", "party.fuel"}
+    accepted = {"p07.backup-mitts", "party.fuel", "p11.nights"}
+    assert {finding.id for finding in story.board().accepted} == accepted
 
 
 def test_after_the_forecast_of_the_first_evening_hands_and_fuel_are_asked_again(story: Story) -> None:
@@ -123,3 +124,16 @@ def test_seeding_twice_changes_nothing(story: Story) -> None:
     before = story.board()
     assert loading.seed(story.database) is False
     assert story.board() == before
+
+
+def test_the_story_has_a_go_and_a_wait(story: Story) -> None:
+    for _ in range(len(demo.moments(demo.scenario())) - 1):
+        story.on()
+    with story.database.reading() as conn:
+        decided = story.journal.picture(conn, OUTFIT, demo.scenario().trip).picture.decided
+    assert [(call.body.hold, call.body.decision) for call in decided.calls] == [
+        ("base", "go"),
+        ("summit-start", "wait"),
+    ]
+    assert set(decided.tripwires) == {"dry-mitts", "bergschrund-wind", "symptoms", "bergschrund-hour"}
+    assert len(decided.views) == 4
