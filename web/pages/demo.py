@@ -6,18 +6,20 @@ from datetime import timedelta
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import APIRouter, Depends, FastAPI, Form, Request
 from fastapi.responses import RedirectResponse
 
-from api.access.current import NAMES, ROLE_COOKIE, ROLES, Role
+from api.access.current import NAMES, ROLE_COOKIE, ROLES, Reader, Role
+from api.access.permissions import may, public
 from api.clock import MovableClock
-from api.db import Database, Writing
+from api.db import Writing
 from api.errors import NotFound
-from api.journal.service import Journal, Journals
+from api.journal.service import Journals
 from api.nights.service import HealthNotes
 from seeds import loading
 from seeds.demo import scenario
 from web.rendering import DemoBar, Shell, units_of
+from web.words import Units
 
 STEPS = {"1h": timedelta(hours=1), "6h": timedelta(hours=6)}
 
@@ -31,7 +33,7 @@ def only_in_demo(request: Request) -> None:
 router = APIRouter(prefix="/demo", dependencies=[Depends(only_in_demo)], include_in_schema=False)
 
 
-@router.post("/clock")
+@router.post("/clock", dependencies=[public("the demo's clock, on this machine only")])
 def move_clock(
     request: Request,
     work: Writing,
@@ -45,13 +47,14 @@ def move_clock(
     if move == "next":
         moment = loading.advance(work, journal, health)
         if moment is not None:
+            request.app.state.demo_moment = moment
             clock.move_to(loading.begins_at(moment))
     else:
         clock.move_to(clock.now() + STEPS[move])
     return RedirectResponse(_here(back), status_code=303)
 
 
-@router.post("/role")
+@router.post("/role", dependencies=[public("the demo's choice of role, on this machine only")])
 def choose_role(role: Annotated[Role, Form()], back: Annotated[str, Form()] = "/") -> RedirectResponse:
     """Read the demo as someone else."""
     answer = RedirectResponse(_here(back), status_code=303)
@@ -59,21 +62,20 @@ def choose_role(role: Annotated[Role, Form()], back: Annotated[str, Form()] = "/
     return answer
 
 
-def set_clock(clock: MovableClock, db: Database) -> None:
+def begin(app: FastAPI) -> None:
     """Let the demo's clock begin at the moment its story has reached."""
-    with db.reading() as conn:
-        moment = loading.reached(conn, Journal(clock))
+    moment = loading.reached_in(app.state.db)
+    app.state.demo_moment = moment
     if moment is not None:
-        clock.move_to(loading.begins_at(moment))
+        app.state.clock.move_to(loading.begins_at(moment))
 
 
 def shell(request: Request) -> Shell:
     """What is around every page: the reader's units and, in demo mode, the demo's bar."""
     units = units_of(request)
     if not request.app.state.settings.demo:
-        return Shell(units=units)
-    with request.app.state.db.reading() as conn:
-        ahead = loading.following(loading.reached(conn, request.app.state.journal))
+        return signed_in_shell(request, units)
+    ahead = loading.following(request.app.state.demo_moment)
     chosen = request.cookies.get(ROLE_COOKIE)
     role = next((role for role in ROLES if role == chosen), ROLES[0])
     bar = DemoBar(
@@ -83,6 +85,14 @@ def shell(request: Request) -> Shell:
         next_moment=ahead.title if ahead else None,
     )
     return Shell(units=units, reader=NAMES[role], demo=bar)
+
+
+def signed_in_shell(request: Request, units: Units) -> Shell:
+    """What is around the pages of someone who has signed in, or of a stranger."""
+    reader: Reader | None = getattr(request.state, "reader", None)
+    if reader is None:
+        return Shell(units=units)
+    return Shell(units=units, reader=reader.name, signed_in=True, manages=may(reader, "staff.manage"))
 
 
 def _here(back: str) -> str:
