@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import groupby
+from uuid import UUID
 
 from api.errors import NotFound
 from api.handson.looking import count_open, open_questions, to_look_at
-from api.handson.rules import NOW_WITHIN, Look, Station, check_order, spent, station_of
+from api.handson.rules import NOW_WITHIN, Look, Station, check_order, odd_clock, spent, station_of
 from api.journal.entry import StoredEntry
 from api.journal.fold import Record
 from api.journal.kinds import PARTY, Sighting
@@ -102,6 +103,7 @@ class Walk:
     def things(self, subject_id: str) -> list[Thing]:
         """Everything on the list for someone, in the order of a check; what is not asked comes last."""
         if subject_id not in self._things:
+            self.subject(subject_id)
             self._things[subject_id] = self._listed(subject_id)
         return self._things[subject_id]
 
@@ -174,6 +176,15 @@ class Walk:
             last_at=last.at if last else None,
             now_with=by if recent else None,
         )
+
+    @cached_property
+    def _received(self) -> dict[UUID, datetime]:
+        return {entry.id: entry.received_at for entry in self.entries}
+
+    def odd(self, record: Record[Sighting]) -> str | None:
+        """`ahead` or `behind` when the clock a record was written by was off."""
+        received = self._received.get(record.entry)
+        return odd_clock(record.happened_at, received) if received else None
 
     # -- calling out -----------------------------------------------------------------------------------------
 

@@ -1,4 +1,4 @@
-"""What lets a browser keep the check for when there is no signal: the worker in the background, and its card."""
+"""What lets a browser keep the check for when there is no signal: its worker and its card."""
 
 from __future__ import annotations
 

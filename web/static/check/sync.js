@@ -20,7 +20,10 @@ export class Sync {
     this.offsetMs = 0;
     this.again = 0;
     this.channel = "BroadcastChannel" in window ? new BroadcastChannel("rimaye check " + trip) : null;
-    this.channel?.addEventListener("message", () => this.changed());
+    this.channel?.addEventListener("message", ({ data }) => {
+      Object.assign(this, data);
+      this.changed();
+    });
   }
 
   /** The time as the service has it, as far as this phone knows. */
@@ -37,7 +40,7 @@ export class Sync {
 
   /** Something was written: tell other tabs, and send it in a moment. */
   soon() {
-    this.channel?.postMessage("written");
+    this.channel?.postMessage({});
     this.plan(SOON_MS);
   }
 
@@ -61,9 +64,11 @@ export class Sync {
 
   async sendAndTake() {
     try {
-      const sent = await this.send();
-      await this.take();
-      if (sent && (await this.waiting()).length === 0) this.arrivedAt = this.now();
+      await this.take(); // first, because it says who is signed in
+      if (await this.send()) {
+        this.arrivedAt = this.now();
+        await this.take();
+      }
       this.stand("resting");
       if ((await this.waiting()).length) this.plan(SOON_MS); // written meanwhile
     } catch (stopped) {
@@ -71,7 +76,8 @@ export class Sync {
       this.stand(stopped.state, stopped.message);
       this.plan(AGAIN_MS);
     }
-    this.channel?.postMessage("synced");
+    const { state, problem, arrivedAt, offsetMs } = this;
+    this.channel?.postMessage({ state, problem, arrivedAt, offsetMs });
   }
 
   stand(state, problem = "") {

@@ -69,10 +69,10 @@ export function of(model, subjectId, asked) {
       ${thing ? card(model, thing) : html`<div class="thing"><h2>Everything has been looked at</h2><p class="clears">What is open now needs gear, not another look. It stands below.</p></div>`}
     </section>
     ${pad(model, subjectId, thing, stage)}
-    <section class="all" id="all">
+    <div class="all" id="all">
       ${model.stations(subjectId).map(([title, things]) => html`<h2>${title}</h2><ul>${things.map((one) => listed(one, thing))}</ul>`)}
       ${rest.length > 0 && html`<details><summary>Not asked on this trip as forecast, or optional: ${rest.length}</summary><ul>${rest.map((one) => html`<li><a class="to-check" href="?item=${one.requirement.id}"><span class="who">${one.requirement.item}</span></a></li>`)}</ul></details>`}
-    </section>`;
+    </div>`;
 }
 
 function card(model, { requirement, records, held, finding, gap, needed }) {
