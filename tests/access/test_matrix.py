@@ -109,6 +109,7 @@ def test_what_is_public_is_this_and_no_more(house: House) -> None:
 PUBLIC = (
     "/static",
     "/api/openapi.json",
+    "/danger-signs",
     "/healthz",
     "/readyz",
     "/api/problems",
