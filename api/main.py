@@ -31,11 +31,13 @@ from api.limits import BodyLimit
 from api.locker import routes as locker_routes
 from api.logging import Measurements, RequestRecord
 from api.nights import routes as nights_routes
+from api.photos import routes as photo_routes
 from api.readiness import flag_routes, party_routes, watch_routes
 from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
 from api.readiness.watching import telling
 from api.roster import routes as roster_routes
+from api.selfreport import routes as selfreport_routes
 from api.settings import Settings, get_settings
 from web import site
 from web.pages import demo as demo_pages
@@ -52,6 +54,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     roster_routes.router,
     readiness_routes.router,
     handson_routes.router,
+    photo_routes.router,
+    selfreport_routes.router,
     flag_routes.router,
     party_routes.router,
     watch_routes.router,

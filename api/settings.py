@@ -152,6 +152,24 @@ class Settings(BaseSettings):
         default="",
         description="Origins that webhooks may go to, such as https://hooks.example.org, parted by spaces.",
     )
+    selfreport_days_after: int = Field(
+        default=14, ge=0, le=90, description="How long after the trip a personal link works. [days]"
+    )
+    post_days_before: int = Field(
+        default=6,
+        ge=0,
+        le=60,
+        description="Until how long before the trip something can still be sent by post. [days]",
+    )
+    photo_max_bytes: int = Field(
+        default=8_000_000, ge=100_000, description="Largest photo that is taken. [bytes]"
+    )
+    photo_max_pixels: int = Field(
+        default=50_000_000, ge=100_000, le=170_000_000, description="Most pixels of a photo that is unpacked."
+    )
+    photo_most_each: int = Field(
+        default=80, ge=1, le=1000, description="Most photos of one person's, one rope's or the party's gear."
+    )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least important log line that is written."
     )

@@ -20,14 +20,17 @@ def mount_pages(app: FastAPI) -> None:
         forecast_sources,
         forecasts,
         hands_on,
+        invitations,
         kitlists,
         locker,
         nights,
+        paper,
         past,
         phone,
         preferences,
         ropes_check,
         roster,
+        self_report,
     )
     from web.rendering import problem_page, set_shell
 
@@ -48,6 +51,9 @@ def mount_pages(app: FastAPI) -> None:
         flags,
         ropes_check,
         hands_on,
+        paper,
+        invitations,
+        self_report,
         phone,
         locker,
         cover,

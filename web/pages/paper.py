@@ -1,0 +1,417 @@
+"""The check on paper: a sheet for each rope to print, and a page to type it back in, in the same order."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from typing import Any, ClassVar
+from uuid import UUID
+
+import segno
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+
+from api.access.current import CurrentReader, Reader
+from api.access.limits import limit
+from api.access.permissions import permit
+from api.db import Reading, Writing
+from api.errors import Conflict, Invalid, NotFound, Unavailable
+from api.handson.rules import STATIONS, check_order, station_of
+from api.ids import new_id
+from api.journal.entry import Entry
+from api.journal.kinds import GearState, Known, Sighting
+from api.journal.pictures import Snapshot
+from api.journal.service import actor_of
+from api.kitlist.schemas import Requirement
+from api.readiness.evaluation import Evaluation
+from api.readiness.lacks import applies, takes
+from api.readiness.schemas import CAUTION
+from api.readiness.service import Evaluations, Readiness
+from api.roster.rules import FieldError
+from web.pages.roster_forms import Form, Sent
+from web.rendering import HERE, forms_errors, page, shell_of
+from web.words import Say, date_span, long_date
+
+router = APIRouter(prefix="/trips/{trip}/paper", include_in_schema=False)
+
+LOOSE = "loose"
+"""Instead of a rope's id: everyone who is on no rope."""
+REMARK = "from paper"
+DEVICE = "paper"
+
+MARKS: dict[str, tuple[Known, GearState]] = {
+    "s": (Known.SEEN, GearState.FITS),
+    "t": (Known.TRIED, GearState.FITS),
+    "u": (Known.SEEN, GearState.UNFIT),
+    "a": (Known.SEEN, GearState.ABSENT),
+}
+SAME_MARK = {"✓": "s", "v": "s", "✔": "s"}
+"""What else stands for a mark when a sheet is typed back in."""
+
+
+class NoPdf(Unavailable):
+    """A PDF needs the optional part `pdf` of the installation: pip install 'rimaye[pdf]'."""
+
+    code: ClassVar[str] = "no-pdf-sheet"
+    title = "PDF is not installed"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of a sheet: a thing, and of whom it is asked."""
+
+    number: int
+    requirement: Requirement
+    subjects: frozenset[str]
+
+    @property
+    def tried(self) -> bool:
+        return takes(self.requirement) is Known.TRIED
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet for one rope: the same order of people and things on paper and on the screen."""
+
+    group: str
+    name: str
+    subjects: tuple[tuple[str, str], ...]
+    """(id, name) of each column: the people in rope order, then the rope itself."""
+    rows: tuple[Row, ...]
+
+    def stations(self) -> list[tuple[str, list[Row]]]:
+        """The rows by station, with its title."""
+        return [
+            (station.title, rows)
+            for station in STATIONS
+            if (rows := [row for row in self.rows if station_of(row.requirement.zone) is station])
+        ]
+
+    def name_of(self, subject: str) -> str:
+        """The name at the head of a column. Raises NotFound."""
+        found = dict(self.subjects).get(subject)
+        if found is None:
+            raise NotFound("There is nobody like this on the sheet. Choose a name from it.")
+        return found
+
+
+def sheet_of(evaluation: Evaluation, group: str) -> Sheet:
+    """The sheet of a rope, or of those on no rope. Raises NotFound."""
+    picture = evaluation.picture
+    rope = next((rope for rope in picture.rope_teams if rope.id == group), None)
+    roped = {member for each in picture.rope_teams for member in each.members}
+    if rope is not None:
+        name, columns = rope.name, (*rope.members, rope.id)
+    elif group == LOOSE:
+        loose = sorted(set(picture.members) - roped, key=lambda member: picture.profiles[member].name)
+        name, columns = "Not on a rope", tuple(loose)
+    else:
+        raise NotFound(f"There is no rope “{group}” on this trip. Choose one from the page.")
+    subjects = {s.id: s for s in evaluation.lacks.subjects} if evaluation.lacks else {}
+    rows: list[Row] = []
+    for requirement in _in_order(evaluation):
+        asked = [id_ for id_ in columns if id_ in subjects and applies(requirement, subjects[id_])]
+        if asked:
+            rows.append(Row(len(rows) + 1, requirement, frozenset(asked)))
+    titles = {
+        **{m: p.name for m, p in picture.profiles.items()},
+        **{r.id: r.name for r in picture.rope_teams},
+    }
+    return Sheet(group, name, tuple((id_, titles[id_]) for id_ in columns), tuple(rows))
+
+
+def _in_order(evaluation: Evaluation) -> list[Requirement]:
+    """What is asked on the trip, in the order of a check; optional things are left out."""
+    edition, asks = evaluation.edition, evaluation.asks
+    if edition is None or asks is None:
+        return []
+    asked = [
+        (check_order(requirement.zone, place), requirement)
+        for place, requirement in enumerate(edition.requirements)
+        if not requirement.optional and asks.asked[:, :, asks.checks_of_requirement(place)[0]].any()
+    ]
+    return [requirement for _, requirement in sorted(asked, key=lambda pair: pair[0])]
+
+
+# -- pages ---------------------------------------------------------------------------------------------------
+
+
+@router.get("", dependencies=[permit("trip.read")])
+def start(
+    request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """Which sheets there are."""
+    evaluation = readiness.evaluation(conn, reader.outfit, trip)
+    roped = {member for rope in evaluation.picture.rope_teams for member in rope.members}
+    groups = [rope.id for rope in evaluation.picture.rope_teams]
+    groups += [LOOSE] if set(evaluation.picture.members) - roped else []
+    sheets = [sheet_of(evaluation, group) for group in groups]
+    return _page(request, "paper/start.html", evaluation, trip, sheets=sheets)
+
+
+@router.get("/{group}.pdf", dependencies=[permit("trip.read"), limit("heavy")])
+def pdf(
+    request: Request, trip: str, group: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """The sheet to print."""
+    evaluation = readiness.evaluation(conn, reader.outfit, trip)
+    sheet = sheet_of(evaluation, group)
+    base = request.app.state.settings.base_url or str(request.base_url)
+    paper = "us-letter" if request.cookies.get("units") == "us" else "a4"
+    made = _pdf(
+        sheet_data(evaluation, sheet, f"{base.rstrip('/')}/trips/{trip}", readiness.clock.now(), paper),
+        readiness.clock.now(),
+    )
+    named = f'inline; filename="check-{trip}-{group}.pdf"'
+    headers = {"Content-Disposition": named, "Cache-Control": "no-store"}
+    return Response(made, media_type="application/pdf", headers=headers)
+
+
+@router.get("/{group}/type-in", dependencies=[permit("check.record")])
+def type_in_page(
+    request: Request,
+    trip: str,
+    group: str,
+    conn: Reading,
+    reader: CurrentReader,
+    readiness: Evaluations,
+    of: str = "",
+) -> Response:
+    """The same sheet, one person at a time, to type in."""
+    evaluation = readiness.evaluation(conn, reader.outfit, trip)
+    return _type_in(request, evaluation, trip, sheet_of(evaluation, group), of, readiness)
+
+
+@router.post("/{group}/type-in", dependencies=[permit("check.record")])
+def type_in(
+    request: Request,
+    trip: str,
+    group: str,
+    sent: Sent,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> Response:
+    """Keep one person's column, all or nothing, as it was found at the time on the sheet."""
+    evaluation = readiness.evaluation(work, reader.outfit, trip)
+    sheet, subject = sheet_of(evaluation, group), sent.text("of")
+    sheet.name_of(subject)
+    try:
+        at, sightings = _column(sent, evaluation, sheet, subject, readiness.clock.now())
+        _write(work, readiness, reader, trip, sightings, at)
+    except (Invalid, Conflict) as problem:
+        return _type_in(request, evaluation, trip, sheet, subject, readiness, problem, sent)
+    following = _after(sheet, subject)
+    query = f"?of={following}&saved={len(sightings)}" if following else f"?saved={len(sightings)}"
+    return RedirectResponse(f"/trips/{trip}/paper/{group}/type-in{query}", status_code=303)
+
+
+# -- paper ---------------------------------------------------------------------------------------------------
+
+
+def sheet_data(
+    evaluation: Evaluation, sheet: Sheet, address: str, now: datetime, paper: str
+) -> dict[str, Any]:
+    """Everything that stands on a sheet."""
+    plan = evaluation.plan
+    printed = now.astimezone(plan.place.zone)
+    return {
+        "title": f"Check sheet: {sheet.name}",
+        "under": f"{plan.name}, {date_span(plan.starts_on, plan.ends_on)}. Printed"
+        f" {long_date(printed.date())}, {printed:%H:%M}, from entry {evaluation.seq}.",
+        "paper": paper,
+        "caution": CAUTION,
+        "qr": _qr(address),
+        "people": [name for _, name in sheet.subjects],
+        "stations": [
+            {
+                "title": title,
+                "rows": [
+                    {
+                        "number": row.number,
+                        "item": _item(row.requirement),
+                        "tried": row.tried,
+                        "boxes": [subject in row.subjects for subject, _ in sheet.subjects],
+                    }
+                    for row in rows
+                ],
+            }
+            for title, rows in sheet.stations()
+        ],
+    }
+
+
+def _item(requirement: Requirement) -> str:
+    """A thing with how many are asked of each."""
+    many = requirement.how_many
+    if many.computed is not None or many.count == 1:
+        return requirement.item
+    return f"{requirement.item}: {many.count:g}{' ' + many.unit if many.unit else ''}"
+
+
+def _qr(address: str) -> str:
+    written = io.BytesIO()
+    segno.make(address, error="m", micro=False).save(written, kind="svg", scale=4, border=2)
+    return written.getvalue().decode()
+
+
+@cache
+def _template() -> bytes:
+    return (HERE / "templates" / "paper" / "check.typ").read_bytes()
+
+
+def _pdf(data: dict[str, Any], at: datetime) -> bytes:
+    try:
+        import typst
+    except ImportError as error:
+        raise NoPdf("A PDF needs: pip install 'rimaye[pdf]'. Nothing else is missing.") from error
+    made: bytes = typst.compile(
+        _template(),
+        format="pdf",
+        sys_inputs={"data": json.dumps(data)},
+        timestamp=int(at.astimezone(UTC).timestamp()),
+        ignore_system_fonts=True,
+    )
+    return made
+
+
+# -- typing it back in ---------------------------------------------------------------------------------------
+
+
+def _column(
+    sent: Form, evaluation: Evaluation, sheet: Sheet, subject: str, now: datetime
+) -> tuple[datetime, list[Sighting]]:
+    """When it was looked at, and every mark of one column."""
+    at = sent.moment("at", evaluation.plan.place.zone)
+    sightings = []
+    for row in sheet.rows:
+        name = f"mark-{row.requirement.id}"
+        typed, _, remark = sent.text(name).partition(" ")
+        mark = SAME_MARK.get(typed, typed.casefold())
+        if mark and mark not in MARKS:
+            says = f"No. {row.number}: this is no mark."
+            _wrong(sent, name, says, "Write s, t, u or a, then a space and a remark; or leave it empty.")
+        elif mark and subject in row.subjects:
+            sightings.append(_sighting(subject, row.requirement, mark, remark.strip(), sent.text("by")))
+    if at is None and not sent.problems:
+        _wrong(sent, "at", "The time of the check is missing.", "Write when it was done.")
+    elif at is not None and at > now:
+        _wrong(sent, "at", "This lies ahead.", "Write when the sheet was filled in.")
+    if not sightings and not sent.problems:
+        _wrong(sent, "marks", "There is no mark yet.", "Type at least one, or go on to the next person.")
+    sent.check()
+    assert at is not None
+    return at, sightings
+
+
+def _wrong(sent: Form, name: str, says: str, remedy: str) -> None:
+    sent.problems.append(FieldError(name, sent.text(name), says, remedy))
+
+
+def _sighting(subject: str, requirement: Requirement, mark: str, remark: str, by: str) -> Sighting:
+    known, state = MARKS[mark]
+    source = f"{REMARK}, checked by {by}" if by else REMARK
+    return Sighting(
+        subject=subject,
+        requirement=requirement.id,
+        known=known,
+        state=state,
+        remark=f"{remark} ({source})" if remark else source,
+    )
+
+
+def _write(
+    work: Writing,
+    readiness: Readiness,
+    reader: Reader,
+    trip: str,
+    sightings: Sequence[Sighting],
+    at: datetime,
+) -> None:
+    now = readiness.clock.now()
+    snapshot = readiness.journal.picture(work, reader.outfit, trip)
+    entries = [
+        Entry(
+            id=new_id(now),
+            trip=trip,
+            body=sighting,
+            actor=actor_of(reader),
+            device=DEVICE,
+            happened_at=at,
+            seen_seq=snapshot.seq,
+            after=_known_then(snapshot, sighting, at),
+        )
+        for sighting in sightings
+    ]
+    outcomes = readiness.journal.record(work, reader.outfit, trip, entries)
+    refused = [outcome.problem for outcome in outcomes if outcome.status == "refused"]
+    if refused:
+        raise Conflict(" ".join(refused))
+
+
+def _known_then(snapshot: Snapshot, sighting: Sighting, at: datetime) -> tuple[UUID, ...]:
+    """What stood about a thing when it was looked at. What others recorded later is not replaced by an older
+    look: where it differs, both are seen.
+    """
+    records = snapshot.picture.sightings.get((sighting.subject, sighting.requirement), ())
+    return tuple(record.entry for record in records if record.happened_at <= at)
+
+
+# -- showing -------------------------------------------------------------------------------------------------
+
+
+def _after(sheet: Sheet, subject: str) -> str | None:
+    ids = [id_ for id_, _ in sheet.subjects]
+    at = ids.index(subject) + 1
+    return ids[at] if at < len(ids) else None
+
+
+def _type_in(
+    request: Request,
+    evaluation: Evaluation,
+    trip: str,
+    sheet: Sheet,
+    of: str,
+    readiness: Readiness,
+    problem: Invalid | Conflict | None = None,
+    sent: Form | None = None,
+) -> Response:
+    subject = of or (sheet.subjects[0][0] if sheet.subjects else "")
+    body = problem.body() if problem else None
+    local = readiness.clock.now().astimezone(evaluation.plan.place.zone)
+    answer = _page(
+        request,
+        "paper/type_in.html",
+        evaluation,
+        trip,
+        sheet=sheet,
+        subject=subject,
+        name=sheet.name_of(subject) if subject else "",
+        typed=sent.typed() if sent else {},
+        today=f"{local:%Y-%m-%dT%H:%M}",
+        saved=request.query_params.get("saved", ""),
+        problem=body,
+        errors=forms_errors(body),
+    )
+    answer.status_code = problem.status if problem else 200
+    return answer
+
+
+def _page(request: Request, template: str, evaluation: Evaluation, trip: str, **context: Any) -> Response:
+    shell = shell_of(request)
+    return page(
+        request,
+        template,
+        shell=shell,
+        say=Say(units=shell.units, zone=evaluation.plan.place.zone),
+        headers={"Cache-Control": "no-store"},
+        trip=trip,
+        plan=evaluation.plan,
+        caution=CAUTION,
+        item=_item,
+        **context,
+    )
