@@ -201,7 +201,9 @@ def differences(
     if forecast != call.knew.forecast:
         told.append(_other_forecast(call.knew.forecast, forecast))
     told += [f"Not known to the caller: {title}." for id_, title in shown.items() if id_ not in knew]
-    told += [f"Open for the caller, not open here: {id_}." for id_ in sorted(knew - set(shown) - set(accepted))]
+    told += [
+        f"Open for the caller, not open here: {id_}." for id_ in sorted(knew - set(shown) - set(accepted))
+    ]
     by_writer: dict[str, int] = {}
     for entry in unread:
         by_writer[entry.actor.name] = by_writer.get(entry.actor.name, 0) + 1

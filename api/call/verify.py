@@ -100,11 +100,11 @@ def check_here(conn: Connection, readiness: Readiness, outfit: str, text: bytes)
         snapshot = readiness.journal.picture(conn, outfit, record["about"]["trip"])
     except NotFound:
         return Checked((), alone.members, alone.key_known, versions=versions)
-    problem = _place(conn, snapshot, record)
-    if problem:
+    seq, problem = _place(conn, snapshot, record)
+    if seq is None:
         return Checked((), alone.members, alone.key_known, problem, versions=versions)
-    again = _again(conn, readiness, outfit, snapshot, record["journal"]["seq"])
-    return Checked((), alone.members, alone.key_known, "", compared(record, again), versions)
+    again = _again(conn, readiness, outfit, snapshot, seq)
+    return Checked((), alone.members, alone.key_known, problem, compared(record, again), versions)
 
 
 def _shape(record: Mapping[str, Any]) -> Fault | None:
@@ -124,17 +124,19 @@ def _shape(record: Mapping[str, Any]) -> Fault | None:
     return None
 
 
-def _place(conn: Connection, snapshot: Snapshot, record: Mapping[str, Any]) -> str:
+def _place(conn: Connection, snapshot: Snapshot, record: Mapping[str, Any]) -> tuple[int | None, str]:
+    """Where the call stands in the journal here, and what is wrong with that; no number: nowhere."""
     seq, head_hash, call = record["journal"]["seq"], record["journal"]["head_hash"], record["about"]["call"]
-    if not 0 < seq <= snapshot.seq:
-        return f"it speaks of entry {seq}, but the journal has {snapshot.seq}"
-    entry = snapshot.entries[seq - 1]
-    if entry.hash != head_hash or str(entry.id) != call or not isinstance(entry.body, CallMade):
-        return f"entry {seq} of the journal is not this call"
+    found = next((entry for entry in snapshot.entries if str(entry.id) == call), None)
+    if found is None or not isinstance(found.body, CallMade):
+        return None, f"the journal has no call {call}"
+    if (found.seq, found.hash) != (seq, head_hash):
+        where = f"the call is entry {found.seq} here and was entry {seq} where it was signed"
+        return found.seq, f"{where}: this journal was taken over from a file, or another one"
     report = store.verify_trip(conn, snapshot.trip_id)
     if report.broken_seq is not None and report.broken_seq <= seq:
-        return f"the journal is broken at entry {report.broken_seq}: {report.problem}"
-    return ""
+        return None, f"the journal is broken at entry {report.broken_seq}: {report.problem}"
+    return seq, ""
 
 
 def _again(
