@@ -81,18 +81,15 @@ def legs_of(plan: TripPlan, start_shift_min: float = 0.0, shift_stage: str | Non
     """The stages with their windows. A shift moves one stage, or all, later by so many minutes (negative:
     earlier).
 
-    A shifted stage never begins before the one before it has ended, nor ends after the next begins: the shift
-    stops there.
+    With a stage go those that follow on it without a night between: who sets out later comes down later. They
+    never begin before the stage before them has ended, nor end after the next begins: the shift stops there.
     """
     shift_s = round(start_shift_min * 60)
     starts = [int(stage.starts_at.timestamp()) for stage in plan.stages]
     ends = [int(stage.ends_at.timestamp()) for stage in plan.stages]
-    shifts = [
-        _bounded_shift(starts, ends, i, shift_s)
-        if stage.id == shift_stage
-        else (shift_s if shift_stage is None else 0)
-        for i, stage in enumerate(plan.stages)
-    ]
+    moved = _moved_with(plan, shift_stage)
+    bounded_s = _bounded_shift(starts, ends, moved, shift_s) if moved else 0
+    shifts = [bounded_s if i in moved else 0 for i in range(len(plan.stages))]
     legs = []
     for i, stage in enumerate(plan.stages):
         start, end = starts[i] + shifts[i], ends[i] + shifts[i]
@@ -161,9 +158,18 @@ def nights_at(leg: Leg, zone: tzinfo, ends_on_ordinal: int, last: bool) -> int:
     return max(1, left - came)
 
 
-def _bounded_shift(starts: list[int], ends: list[int], i: int, shift_s: int) -> int:
-    earliest = ends[i - 1] - starts[i] if i else shift_s
-    latest = starts[i + 1] - ends[i] if i + 1 < len(starts) else shift_s
+def _moved_with(plan: TripPlan, stage: str | None) -> range:
+    """The stages that move with one: itself and those after it until a night; all of them for None."""
+    if stage is None:
+        return range(len(plan.stages))
+    first = next((i for i, one in enumerate(plan.stages) if one.id == stage), len(plan.stages))
+    last = next((i for i, one in enumerate(plan.stages) if i >= first and one.night), len(plan.stages) - 1)
+    return range(first, last + 1)
+
+
+def _bounded_shift(starts: list[int], ends: list[int], moved: range, shift_s: int) -> int:
+    earliest = ends[moved.start - 1] - starts[moved.start] if moved.start else shift_s
+    latest = starts[moved.stop] - ends[moved.stop - 1] if moved.stop < len(starts) else shift_s
     return min(max(shift_s, earliest), latest)
 
 

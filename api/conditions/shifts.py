@@ -18,8 +18,8 @@ class Shift:
     """A what-if.
 
     A freezing level shift moves the whole column of air with it, by 6.5 °C/km. A temperature shift leaves the
-    freezing level where it is. `start_min` moves the start of `stage`, or of all stages, later by so many
-    minutes.
+    freezing level where it is. `start_min` moves the start of `stage`, with the stages that follow on it
+    before a night, or of all stages, later by so many minutes.
     """
 
     freezing_level_m: float = 0.0

@@ -94,6 +94,8 @@ class Tipped:
     subject_name: str
     requirement: str
     item: str
+    there: bool
+    """Whether they have the thing: then it is not enough for it, rather than missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,8 +276,8 @@ def _points(trip: _Trip, changes: Iterable[_Change], at_no_shift: Bools) -> Iter
             axis=axis,
             shift=shift,
             within=within,
-            appear=tuple(_tipped(trip.lacks, trip.pairs[n]) for n in flags if not at_no_shift[n]),
-            go=tuple(_tipped(trip.lacks, trip.pairs[n]) for n in flags if at_no_shift[n]),
+            appear=tuple(_tipped(trip.asks, trip.lacks, trip.pairs[n]) for n in flags if not at_no_shift[n]),
+            go=tuple(_tipped(trip.asks, trip.lacks, trip.pairs[n]) for n in flags if at_no_shift[n]),
             stage=trip.start_of if axis is Axis.START else None,
         )
 
@@ -370,8 +372,14 @@ def _in_proportion(axis: Axis, requirement: Requirement, metrics: frozenset[str]
     return not metrics & BENT[axis]
 
 
-def _tipped(lacks: Lacks, pair: Pair) -> Tipped:
-    subject, requirement = lacks.subjects[pair[0]], lacks.edition.requirements[pair[1]]
+def _tipped(asked: Asks, lacks: Lacks, pair: Pair) -> Tipped:
+    p, r = pair
+    subject, requirement = lacks.subjects[p], lacks.edition.requirements[r]
     return Tipped(
-        f"{subject.id}.{requirement.id}", subject.id, subject.name, requirement.id, requirement.item
+        id=f"{subject.id}.{requirement.id}",
+        subject=subject.id,
+        subject_name=subject.name,
+        requirement=requirement.id,
+        item=requirement.item,
+        there=(p, asked.checks_of_requirement(r)[0]) not in lacks.gaps,
     )

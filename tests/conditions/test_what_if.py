@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from api.conditions.evaluate import evaluate, version
 from api.conditions.forecast import epoch_s
+from api.conditions.itinerary import legs_of
 from api.conditions.many import base_member, evaluate_shifts, evaluate_starts
 from api.conditions.quantities import quantities
 from api.conditions.shifts import Shift
@@ -88,6 +89,17 @@ def test_version_follows_everything_the_numbers_rest_on() -> None:
     }
     assert len(found) == 6
     assert version(plan, issue("F2")) == version(plan, forecast)
+
+
+def test_who_sets_out_later_comes_down_later() -> None:
+    """The way down follows on the way up without a night, so it moves along; the next day does not."""
+    up, down = TWO_DAYS.stages[1], TWO_DAYS.stages[2]
+    assert (up.night, up.ends_at) == (None, down.starts_at)
+    legs = legs_of(TWO_DAYS, 90, "top")
+    assert [leg.shifted_s for leg in legs] == [0, 5400, 5400]
+    assert [leg.shifted_s for leg in legs_of(PLAN, 90, "summit")] == [0, 0, 5400, 0]
+    assert [leg.shifted_s for leg in legs_of(PLAN, 90, None)] == [5400] * 4
+    assert [leg.shifted_s for leg in legs_of(PLAN, 90, "no such stage")] == [0] * 4
 
 
 MANY = (

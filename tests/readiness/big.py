@@ -73,7 +73,7 @@ def forecast(members: int = MEMBERS, *, seed: int = 3, hours: int = HOURS) -> Fo
     times = epoch_s(START) + np.arange(hours + 1) * 3600
     n = times.size
     cooling = chance.normal(-6.0, 5.0, (members, 1, 1)) * np.linspace(0, 1, n)[np.newaxis, :, np.newaxis]
-    celsius = 21.0 - 0.0065 * HEIGHTS_M + cooling + chance.normal(0.0, 1.0, (members, n, 1))
+    celsius = 21.0 - 0.0065 * HEIGHTS_M + cooling + chance.normal(0.0, 0.2, (members, n, 1))
     wind = np.abs(3.0 + HEIGHTS_M / 700.0 + chance.normal(0.0, 4.0, (members, 1, 1)))
     wind = np.broadcast_to(wind, (members, n, HEIGHTS_M.size))
     sums = np.stack([times - 3600, times], axis=1)

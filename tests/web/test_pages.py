@@ -191,7 +191,8 @@ def test_names_are_escaped() -> None:
     nasty = board.model_copy(update={"name": "<script>alert(1)</script>", "disagreements": ("<b>x</b>",)})
     view = BoardView(nasty)
     template = environment().get_template("board/_board.html")
-    text = template.render(board=nasty, plan=None, picture=None, view=view, say=view.say(Units.METRIC))
+    none = {"plan": None, "picture": None, "watch": None, "turned": (), "may_come": ()}
+    text = template.render(board=nasty, trip=nasty.trip, view=view, say=view.say(Units.METRIC), **none)
     assert "<script>" not in text
     assert "&lt;b&gt;x" in text
 

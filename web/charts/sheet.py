@@ -121,23 +121,23 @@ def draw(
     say: words.Say,
 ) -> Drawing:
     """Place everything on a sheet. `way` has two points at least, at different times."""
-    scale = _scale(size, way, levels, thresholds)
+    scale = scale_of(size, way, levels, thresholds)
     corners = [(scale.x(point.at), scale.y(point.elevation_m)) for point in way]
     slopes = [(scale.left, corners[0][1]), *corners, (scale.right, corners[-1][1])]
-    curves = _runs(levels.at, levels.base, scale)
+    curves = runs_of(levels.at, levels.base, scale)
     return Drawing(
         size=size,
         ground_y=scale.bottom,
         dark=_dark(plan, scale),
-        ground=_line([(scale.left, scale.bottom), *slopes, (scale.right, scale.bottom)]) + "Z",
+        ground=line_of([(scale.left, scale.bottom), *slopes, (scale.right, scale.bottom)]) + "Z",
         hachures=_hachures(slopes, scale.bottom),
-        way=_line(corners),
-        cold=tuple(_line([(curve[0][0], 0), *curve, (curve[-1][0], 0)]) + "Z" for curve in curves),
-        freezing=tuple(_line(curve) for curve in curves),
+        way=line_of(corners),
+        cold=tuple(line_of([(curve[0][0], 0), *curve, (curve[-1][0], 0)]) + "Z" for curve in curves),
+        freezing=tuple(line_of(curve) for curve in curves),
         spread=tuple(
-            _line(curve)
+            line_of(curve)
             for bound in ((levels.low, levels.high) if levels.spreads else ())
-            for curve in _runs(levels.at, bound, scale)
+            for curve in runs_of(levels.at, bound, scale)
         ),
         freezing_marks=_lowest(levels, scale, say),
         places=_places(plan, scale, say),
@@ -157,7 +157,8 @@ def draw(
     )
 
 
-def _scale(size: Size, way: Sequence[Point], levels: Levels, thresholds: Sequence[Threshold]) -> Scale:
+def scale_of(size: Size, way: Sequence[Point], levels: Levels, thresholds: Sequence[Threshold]) -> Scale:
+    """How time and elevation lie on a sheet: the whole way, and what is near enough over and under it."""
     first, last = (way[0].at - _BEFORE).astimezone(UTC), (way[-1].at + _AFTER).astimezone(UTC)
     high = max(point.elevation_m for point in way)
     low = min(point.elevation_m for point in way)
@@ -174,11 +175,12 @@ def _scale(size: Size, way: Sequence[Point], levels: Levels, thresholds: Sequenc
     )
 
 
-def _line(corners: Iterable[Corner]) -> str:
+def line_of(corners: Iterable[Corner]) -> str:
+    """Corners as SVG path data."""
     return "M" + "L".join(f"{x:g},{y:g}" for x, y in corners)
 
 
-def _runs(moments: Sequence[datetime], values: Sequence[float], scale: Scale) -> list[list[Corner]]:
+def runs_of(moments: Sequence[datetime], values: Sequence[float], scale: Scale) -> list[list[Corner]]:
     """The stretches of a curve that are known, each of two points at least, cut at the edges of the sheet."""
     first, last = scale.first - timedelta(hours=1), scale.last + timedelta(hours=1)
     runs: list[list[Corner]] = [[]]

@@ -20,6 +20,7 @@ from api.readiness.schemas import CAUTION, Board, ItemRow
 from web.charts.levels import FREEZING
 from web.charts.mountain import picture
 from web.charts.sheet import Threshold
+from web.pages import mountain_words as told
 from web.pages.board_view import BoardView, TripLine, by_zone
 from web.pages.screens import Link
 from web.rendering import conditional, page, shell_of
@@ -66,6 +67,8 @@ def show_board(
         say=view.say(shell.units),
         live=f"/api/trips/{board.trip}/events",
         links=links,
+        turned=told.turned(board.since, view.say(shell.units)),
+        may_come=tuple(told.possible(board.possible)),
         watch=watch,
         trip=board.trip,
     )

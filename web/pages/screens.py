@@ -11,6 +11,7 @@ Link = tuple[str, str]
 TRIP_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("call", "The call", "trip.read"),
     ("hands-on", "Hands-on", "trip.read"),
+    ("mountain", "Mountain", "trip.read"),
     ("to-chase", "To chase", "trip.read"),
     ("paper", "On paper", "trip.read"),
     ("plan", "Plan", "trip.read"),
