@@ -119,10 +119,10 @@ NEAR_MISSES = (
 )
 
 
-def invent(trips_a_season: int, seed: int = SEED) -> list[InventedTrip]:
-    """The history, `trips_a_season` trips in each of two seasons."""
+def invent(trips_a_season: int, seed: int = SEED, climbers: tuple[int, int] = (5, 9)) -> list[InventedTrip]:
+    """The history, `trips_a_season` trips in each of two seasons, with so few to so many climbers each."""
     chance = random.Random(seed)
-    trips = [trip for season in SEASONS for trip in _season(season, trips_a_season, chance)]
+    trips = [trip for season in SEASONS for trip in _season(season, trips_a_season, chance, climbers)]
     for season in SEASONS:
         here = [trip for trip in trips if trip.season == season]
         for what, (base, odds, said_fine) in PLANTED.items():
@@ -134,7 +134,9 @@ def invent(trips_a_season: int, seed: int = SEED) -> list[InventedTrip]:
     return trips
 
 
-def _season(season: int, how_many: int, chance: random.Random) -> Iterator[InventedTrip]:
+def _season(
+    season: int, how_many: int, chance: random.Random, climbers: tuple[int, int]
+) -> Iterator[InventedTrip]:
     dates = []
     for month, share in MONTHS:
         in_month = round(how_many * share / 26)
@@ -155,6 +157,7 @@ def _season(season: int, how_many: int, chance: random.Random) -> Iterator[Inven
             heat[starts_on.month][at],
             cold[starts_on.month][at],
             chance,
+            climbers,
         )
 
 
@@ -167,7 +170,14 @@ def _exactly(how_many: int, share: float, chance: random.Random) -> list[bool]:
 
 
 def _trip(
-    id_: str, at: int, starts_on: date, fast: bool, heat: bool, cold: bool, chance: random.Random
+    id_: str,
+    at: int,
+    starts_on: date,
+    fast: bool,
+    heat: bool,
+    cold: bool,
+    chance: random.Random,
+    climbers: tuple[int, int],
 ) -> InventedTrip:
     back_to_back = at % 3 == 2
     usual = 4250 if starts_on.month in (7, 8) else 4050
@@ -193,7 +203,7 @@ def _trip(
         cold=cold,
         freezing_m=[first, second, third],
         notes=notes,
-        people=[_person(chance) for _ in range(chance.randint(5, 9))],
+        people=[_person(chance) for _ in range(chance.randint(*climbers))],
     )
 
 

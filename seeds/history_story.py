@@ -74,6 +74,8 @@ _GIVEN = (
 )
 _FAMILY = ("Abara", "Brandt", "Castell", "Dovrin", "Eklund", "Farkas", "Grell", "Hollis", "Ivarsen", "Jessop")
 LEAD, ASSISTANT = "p01", "p02"
+ADVISED_M = 500
+"""So far under the top the kit list asks for dry mitts."""
 
 
 @cache
@@ -263,12 +265,16 @@ class Story:
             "mountain": (self.at(1, "08:00"), self.lead, Known.TRIED),
         }[gap.found]
         yield at + later, actor, Sighting(**told, known=known, state=state, remark=remark)
-        if gap.met == "open":
+        if gap.met == "open" or not self._asked_at_base(gap.what):
             return
         fixed = (self.at(0, "10:20") if gap.found != "mountain" else self.at(1, "09:30")) + later
         if gap.met != "own":
             yield from self._lent(requirement, member, gap, fixed)
         yield fixed + timedelta(minutes=1), self._checker(requirement), self._fine(requirement, member)
+
+    def _asked_at_base(self, what: str) -> bool:
+        """Nobody lends mitts that the forecast of that morning does not ask for."""
+        return what != "backup-mitts" or self.trip.freezing_m[1] < self.plan.place.high_point_m - ADVISED_M
 
     def _lent(self, requirement: Requirement, member: str, gap: Gap, at: datetime) -> Iterator[Step]:
         source, giver = {

@@ -24,6 +24,17 @@ class Cell(NamedTuple):
     rental: str
 
 
+class TripCell(NamedTuple):
+    """How many trips are alike in all that trips can be told apart by."""
+
+    season: int
+    month: int
+    route: str
+    edition: str
+    kind: str
+    trips: int
+
+
 class Contribution(NamedTuple):
     """What one trip adds to a cell."""
 
@@ -54,14 +65,14 @@ def contributions(
     Parameters
     ----------
     people
-        [role, lead class, booking, rental, ...] of each member, in the order of the facts.
+        [role, lead class, booking, rental] of each member, in the order of the facts.
     facts
         Packed facts by requirement id.
     requirements
         Ids of the edition's requirements; counts have shape [requirement, measure].
     """
     trip = (season, month, route, edition, kind)
-    cells = [Cell(*trip, str(lead), str(booking), str(rental)) for _, lead, booking, rental, *_ in people]
+    cells = [Cell(*trip, str(lead), str(booking), str(rental)) for _, lead, booking, rental in people]
     order = {cell: at for at, cell in enumerate(dict.fromkeys(cells))}
     group = np.array([order[cell] for cell in cells], dtype=np.int64)
     counts = np.zeros((len(order), len(requirements), len(MEASURES)), dtype=np.int64)

@@ -43,8 +43,15 @@ class MemberFacts:
     left: int | None
 
     @property
-    def row(self) -> list[object]:
-        return [self.role, self.lead, self.booking, self.rental, self.joined, self.left]
+    def row(self) -> list[str]:
+        """What people are counted by."""
+        return [self.role, self.lead, self.booking, self.rental]
+
+    @property
+    def packed(self) -> tuple[int, int, int]:
+        """What a trial needs."""
+        left = packing.STAYED if self.left is None else self.left
+        return packing.ROLES.index(self.role), self.joined, left
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,13 +78,12 @@ class Story:
 
     def gap(self, member: str, requirement: str, place: int) -> GapRow | None:
         """The gap of a member in a requirement, packed; None when none became known."""
-        events = self.events.get((member, requirement), [])
-        opened = next((at for at, event in enumerate(events) if opens(event)), None)
-        if opened is None:
+        events = self._from_opening(member, requirement)
+        if not events:
             return None
-        first = events[opened]
+        first = events[0]
         bits, closed, covered, is_open = 0, None, "open", False
-        for event in events[opened:]:
+        for event in events:
             if event.happened == Happened.CLEARED.value:
                 is_open = False
                 closed = event if closed is None else closed
@@ -101,7 +100,7 @@ class Story:
         bits |= packing.CLOSED if closed is not None else 0
         bits |= packing.LATE if late and not by_forecast else 0
         bits |= packing.SURPRISE if late and by_forecast else 0
-        bits |= packing.CARRIED if self._carried(events[opened:]) else 0
+        bits |= packing.CARRIED if self._carried(events) else 0
         return (
             place,
             KNOWN.index(self._known(first).value),
@@ -116,11 +115,24 @@ class Story:
 
     def surprised(self, member: str, requirement: str) -> EventRow | None:
         """The event by which a forecast opened this gap after base; None when it was no surprise."""
-        events = self.events.get((member, requirement), [])
-        first = next((event for event in events if opens(event)), None)
-        if first is None or first.cause_kind != "forecast-received" or not self._after_base(first.seq):
+        events = self._from_opening(member, requirement)
+        if not events or events[0].cause_kind != "forecast-received" or not self._after_base(events[0].seq):
             return None
-        return first
+        return events[0]
+
+    def _from_opening(self, member: str, requirement: str) -> list[EventRow]:
+        """The events of a gap from its opening on.
+
+        A gap that a forecast took away again, and that came later, is reckoned from when it came: before the
+        first forecast everything is taken to be asked.
+        """
+        events = self.events.get((member, requirement), [])
+        openings = [at for at, event in enumerate(events) if opens(event)]
+        for at, event in enumerate(events):
+            cleared = event.happened == Happened.CLEARED.value and self._covered(event) == "not-asked"
+            if cleared and any(opening > at for opening in openings):
+                openings = [opening for opening in openings if opening > at]
+        return events[openings[0] :] if openings else []
 
     def _after_base(self, seq: int) -> bool:
         return self._base is not None and seq > self._base

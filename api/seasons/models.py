@@ -32,9 +32,11 @@ class SeasonTrip(SQLModel, table=True):
     edition: str = Field(sa_type=Text)
     kind: str = Field(sa_type=Text)
     people: list[list[Any]] = Field(sa_type=JsonText)
-    """One of [role, lead class, booking, rental, first entry, last entry or None] for each member."""
+    """One of [role, lead class, booking, rental] for each member."""
     lines: dict[str, Any] = Field(sa_type=JsonText)
     """By place of the epoch: the trip's own figures for lines, and what is supplied at night."""
+    members: bytes = Field(sa_type=LargeBinary)
+    """Of each member: place of the role, first entry, and the entry by which they left."""
     epochs: bytes = Field(sa_type=LargeBinary)
     """int32 [epoch, (entry, minute, stages)]: from which entry on another plan or forecast was in force."""
     cells: bytes = Field(sa_type=LargeBinary)

@@ -9,7 +9,6 @@ from api.journal.fold import Picture
 from api.kitlist.schemas import Edition
 from api.seasons.gaps import Story
 
-DEBRIEF = ("surprised", "found-late", "lent", "near-miss", "list")
 FORECAST = "forecast"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 
-from api.journal.trip import Terrain
+from api.journal.trip import Role, Terrain
 from api.kitlist.metrics import CONDITION_METRICS
 
 METRIC_NAMES: tuple[str, ...] = tuple(sorted(CONDITION_METRICS))
@@ -45,6 +45,12 @@ start of the trip) and for how long it was open. `found`: 0 office, 1 hands-on, 
 
 HOLDING = np.dtype([("member", "<u2"), ("payload", "<u2"), ("seq", "<i4"), ("minute", "<i4")])
 """From an entry on, what was known of a thing; `payload` is a place in the list of distinct records."""
+
+MEMBER = np.dtype([("role", "<i4"), ("joined", "<i4"), ("left", "<i4")])
+"""A member's place in the order of roles, and from which entry to which they were on the trip."""
+STAYED = 2**31 - 1
+"""Who never left."""
+ROLES: tuple[str, ...] = tuple(role.value for role in Role)
 
 EPOCH = np.dtype([("seq", "<i4"), ("minute", "<i4"), ("stages", "<i4")])
 

@@ -7,13 +7,27 @@ from datetime import date
 from typing import Any, NamedTuple
 
 import numpy as np
-from sqlalchemy import ColumnElement, Connection, and_, delete, func, insert, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    and_,
+    delete,
+    func,
+    insert,
+    or_,
+    select,
+    update,
+)
 
 from api.journal.models import Trip, table
-from api.seasons.counting import Cell, Contribution, Packed
+from api.seasons import packing
+from api.seasons.counting import Cell, Contribution, Packed, TripCell
 from api.seasons.facts import TripRecord
 from api.seasons.measures import MEASURES
 from api.seasons.models import SeasonFact, SeasonNote, SeasonState, SeasonSummary, SeasonTrip
+
+DEBRIEF = ("surprised", "found-late", "lent", "near-miss", "list")
+"""What a debrief remark can be about."""
 
 _trip, _kept = table(Trip), table(SeasonTrip)
 _fact, _summary = table(SeasonFact), table(SeasonSummary)
@@ -71,10 +85,10 @@ class NoteLine(NamedTuple):
 
 
 class Choice(NamedTuple):
-    """Which trips are looked at. Empty: all."""
+    """Which trips and people are looked at. Empty: all. First and last are months as (season, month)."""
 
-    first: date | None = None
-    last: date | None = None
+    first: tuple[int, int] | None = None
+    last: tuple[int, int] | None = None
     season: tuple[int, ...] = ()
     month: tuple[int, ...] = ()
     route: tuple[str, ...] = ()
@@ -151,6 +165,7 @@ def trip_row(record: TripRecord, outfit_id: str) -> dict[str, Any]:
         "kind": record.kind,
         "people": [person.row for person in record.people],
         "lines": epochs.lines,
+        "members": np.array([p.packed for p in record.people], dtype=packing.MEMBER).tobytes(),
         "epochs": epochs.starts.tobytes(),
         "cells": epochs.cells.astype("<f8").tobytes(),
         "metrics": epochs.metrics.astype("<f8").tobytes(),
@@ -260,10 +275,11 @@ def _chosen(outfit_id: str, choice: Choice) -> list[ColumnElement[bool]]:
     for name in ("season", "month", "route", "edition", "kind"):
         if values := getattr(choice, name):
             asked.append(_kept.c[name].in_(values))
+    month = _kept.c.season * 12 + _kept.c.month
     if choice.first:
-        asked.append(_kept.c.starts_on >= choice.first)
+        asked.append(month >= choice.first[0] * 12 + choice.first[1])
     if choice.last:
-        asked.append(_kept.c.starts_on <= choice.last)
+        asked.append(month <= choice.last[0] * 12 + choice.last[1])
     return asked
 
 
@@ -300,10 +316,12 @@ def trips_with(
     return [TripLine._make(row) for row in found]
 
 
-def gaps_of(conn: Connection, outfit_id: str, requirement: str, choice: Choice) -> bytes:
-    """All gaps in one requirement, one after another."""
+def gaps_of(
+    conn: Connection, outfit_id: str, requirement: str, choice: Choice
+) -> list[tuple[list[list[Any]], bytes]]:
+    """The people of each trip and their gaps in one requirement, where there are any."""
     wanted = (
-        select(_fact.c.gaps)
+        select(_kept.c.people, _fact.c.gaps)
         .join(_kept, _kept.c.trip_id == _fact.c.trip_id)
         .where(
             *_chosen(outfit_id, choice),
@@ -312,7 +330,7 @@ def gaps_of(conn: Connection, outfit_id: str, requirement: str, choice: Choice) 
             _fact.c.lacking > 0,
         )
     )
-    return b"".join(conn.execute(wanted).scalars())
+    return [(people, gaps) for people, gaps in conn.execute(wanted).all()]
 
 
 def notes(
@@ -358,42 +376,8 @@ def note_counts(conn: Connection, outfit_id: str, choice: Choice) -> dict[tuple[
     return {(about, requirement): how_many for about, requirement, how_many in conn.execute(wanted)}
 
 
-def trip_counts(conn: Connection, outfit_id: str, choice: Choice) -> dict[int, int]:
-    """How many trips are chosen, by season."""
-    wanted = select(_kept.c.season, func.count()).where(*_chosen(outfit_id, choice)).group_by(_kept.c.season)
-    return {row[0]: row[1] for row in conn.execute(wanted)}
-
-
-# -- what a trial reads
-
-
-def grid_rows(conn: Connection, outfit_id: str) -> list[Any]:
-    """What is kept of every trip but its metrics, in order of id."""
-    columns = [_kept.c[name] for name in ("trip_id", "season", "epochs", "cells", "lines", "people")]
-    return list(
-        conn.execute(select(*columns).where(_kept.c.outfit_id == outfit_id).order_by(_kept.c.trip_id))
-    )
-
-
-def layer(conn: Connection, outfit_id: str, number: int, layers: int) -> bytes:
-    """One layer of all trips' metrics, trip after trip in order of id."""
-    width = func.length(_kept.c.metrics) // layers
-    part = func.substr(_kept.c.metrics, 1 + number * width, width)
-    wanted = select(part).where(_kept.c.outfit_id == outfit_id).order_by(_kept.c.trip_id)
-    return b"".join(conn.execute(wanted).scalars())
-
-
-def completeness(conn: Connection, outfit_id: str, number: int, metrics: int) -> bytes:
-    """Where one metric is wholly known, trip after trip in order of id."""
-    width = func.length(_kept.c.complete) // metrics
-    part = func.substr(_kept.c.complete, 1 + number * width, width)
-    wanted = select(part).where(_kept.c.outfit_id == outfit_id).order_by(_kept.c.trip_id)
-    return b"".join(conn.execute(wanted).scalars())
-
-
-def holding_rows(conn: Connection, outfit_id: str, requirement: str) -> list[Any]:
-    """(trip, payloads, holdings) of one requirement, in order of trip."""
-    wanted = select(_fact.c.trip_id, _fact.c.payloads, _fact.c.holdings).where(
-        _fact.c.outfit_id == outfit_id, _fact.c.requirement == requirement
-    )
-    return list(conn.execute(wanted.order_by(_fact.c.trip_id)))
+def trip_cells(conn: Connection, outfit_id: str) -> list[TripCell]:
+    """How many trips there are of each kind."""
+    columns = [_kept.c[name] for name in TripCell._fields[:-1]]
+    wanted = select(*columns, func.count()).where(_kept.c.outfit_id == outfit_id).group_by(*columns)
+    return [TripCell._make(row) for row in conn.execute(wanted.order_by(*columns))]

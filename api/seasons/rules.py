@@ -31,6 +31,7 @@ FALSE_ALARM = 0.05
 """Of seasons in which nothing changed, at most this share has any change called."""
 FEWEST_ASKED = 20
 FEWEST_LACKING = 5
+MOST_EXACT = 20_000
 """Fewer than either are too few to tell (common practice, no published source)."""
 
 
@@ -223,7 +224,7 @@ def compared(requirements: Sequence[str], before: Counts, after: Counts) -> tupl
         )
         for r in range(len(requirements))
     ]
-    enough = np.array([_enough(was, now) for was, now in rates], dtype=bool)
+    enough = np.array([_enough(was.hits, was.total, now.hits, now.total) for was, now in rates], dtype=bool)
     adjusted = np.atleast_1d(benjamini_hochberg(np.where(enough, like, np.nan)))
     return tuple(
         _compared(requirement, *rates[r], float(like[r]), float(adjusted[r]), bool(enough[r]))
@@ -231,17 +232,14 @@ def compared(requirements: Sequence[str], before: Counts, after: Counts) -> tupl
     )
 
 
-def _enough(was: Rate, now: Rate) -> bool:
-    together = was.hits + now.hits
-    return min(was.total, now.total) >= FEWEST_ASKED and together >= 2 * FEWEST_LACKING
+def _enough(hits_a: int, total_a: int, hits_b: int, total_b: int) -> bool:
+    return min(total_a, total_b) >= FEWEST_ASKED and hits_a + hits_b >= 2 * FEWEST_LACKING
 
 
 def _compared(
     requirement: str, was: Rate, now: Rate, like_p: float, adjusted_p: float, enough: bool
 ) -> Compared:
-    raw = (
-        float(fisher_exact(was.hits, was.total, now.hits, now.total)) if was.total and now.total else math.nan
-    )
+    raw = _raw_p(was, now)
     lower = upper = math.nan
     outside = False
     if was.total and now.total:
@@ -257,6 +255,15 @@ def _compared(
     else:
         verdict = Verdict.NOTHING
     return Compared(requirement, was, now, raw, like_p, adjusted_p, lower, upper, verdict)
+
+
+def _raw_p(was: Rate, now: Rate) -> float:
+    """p that two shares differ, all trips together: exact, and for very many people by chi-square."""
+    if not was.total or not now.total:
+        return math.nan
+    if was.total + now.total <= MOST_EXACT:
+        return float(fisher_exact(was.hits, was.total, now.hits, now.total))
+    return mantel_haenszel(*(np.array([n]) for n in (was.hits, was.total, now.hits, now.total)))
 
 
 def mantel_haenszel(hits_a: Counts, total_a: Counts, hits_b: Counts, total_b: Counts) -> float:
@@ -287,7 +294,7 @@ def mantel_haenszel(hits_a: Counts, total_a: Counts, hits_b: Counts, total_b: Co
     return math.erfc(math.sqrt(apart * apart / variance / 2.0))
 
 
-# -- one group of people against the rest -------------------------------------------------------------------
+# -- one group of people against the rest --------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,11 +330,10 @@ def splits(
         for r, requirement in enumerate(requirements):
             hits_i, total_i = inside[:, r, AT["lacking"]], inside[:, r, AT["asked"]]
             hits_o, total_o = outside[:, r, AT["lacking"]], outside[:, r, AT["asked"]]
-            one = rate(int(hits_i.sum()), int(total_i.sum()))
-            rest = rate(int(hits_o.sum()), int(total_o.sum()))
-            if _enough(rest, one):
+            sums = [int(part.sum()) for part in (hits_i, total_i, hits_o, total_o)]
+            if _enough(*sums):
                 p = mantel_haenszel(hits_i, total_i, hits_o, total_o)
-                rows.append((requirement, dimension, group, one, rest, p))
+                rows.append((requirement, dimension, group, rate(*sums[:2]), rate(*sums[2:]), p))
     if not rows:
         return ()
     adjusted = np.atleast_1d(benjamini_hochberg([row[-1] for row in rows]))
@@ -335,7 +341,7 @@ def splits(
     return tuple(sorted(found, key=lambda split: (not split.adjusted_p <= FALSE_ALARM, split.adjusted_p)))
 
 
-# -- through time -------------------------------------------------------------------------------------------
+# -- through time --------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,7 @@ def upgrade() -> None:
         sa.Column("starts_on", sa.Date(), nullable=False),
         sa.Column("ends_on", sa.Date(), nullable=False),
         *map(text, ("route", "edition", "kind", "people", "lines")),
-        *map(packed, ("epochs", "cells", "metrics", "complete")),
+        *map(packed, ("members", "epochs", "cells", "metrics", "complete")),
         belongs("season_trip", "trip_id", "trip.id"),
         sa.PrimaryKeyConstraint("trip_id", name=op.f("pk_season_trip")),
     )

@@ -1,0 +1,238 @@
+"""Trials of a changed kit list: begun, run in the background, stopped, adopted.
+
+A trial reads what the review keeps, never the journals; its row says how far it has come.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict
+from datetime import date
+from typing import Any
+
+import numpy as np
+import structlog
+from sqlalchemy import Connection
+
+from api.access.current import Reader
+from api.clock import Clock
+from api.db import Database, Work
+from api.errors import Conflict, Invalid, NotFound
+from api.ids import new_id
+from api.kitlist.models import EditionState
+from api.kitlist.schemas import Edition
+from api.kitlist.service import get_edition, get_row, publish
+from api.seasons import packing
+from api.seasons.cube_cache import cube_of
+from api.seasons.grid import Grid, grid_of
+from api.seasons.measures import AT
+from api.seasons.trial import Counted, Effect, HeldRows, Pair, Trial, affected, for_people
+from api.seasons.written import queries as written
+from api.seasons.written.queries import TrialRow
+
+MOST_TRIPS_SHOWN = 500
+NOTHING_KNOWN = ("[]", b"")
+
+log = structlog.get_logger(__name__)
+Report = Callable[[int, int], bool]
+"""How many requirements are done, of how many; answers whether to go on."""
+
+
+class Stopped(Exception):
+    """Somebody asked a trial to stop."""
+
+
+def read_grid(conn: Connection, outfit: str) -> Grid:
+    """All recorded trips of an outfit, their metrics read when they are asked for."""
+    rows = written.grid_rows(conn, outfit)
+
+    def read(
+        layers: Sequence[tuple[str, str]], metrics: Sequence[str]
+    ) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        values, known = written.layers(
+            conn,
+            outfit,
+            [packing.LAYER_AT[layer] for layer in layers],
+            [packing.METRIC_NAMES.index(metric) for metric in metrics],
+        )
+        return (
+            [np.frombuffer(one, dtype="<f8") for one in values],
+            [np.frombuffer(one, dtype=np.uint8) > 0 for one in known],
+        )
+
+    return grid_of(rows, read)
+
+
+def effects(
+    conn: Connection, outfit: str, base: Edition, changed: Edition, report: Report | None = None
+) -> Iterator[Effect]:
+    """What each affected requirement's change means. Raises Stopped when `report` says so."""
+    pairs = [pair for pair in affected(base, changed) if for_people(pair)]
+    grid = read_grid(conn, outfit)
+    if not grid.trips:
+        return
+    days: dict[str, tuple[date, date]] = {}
+
+    def dates(trip: str) -> tuple[date, date]:
+        if not days:
+            days.update(written.trip_days(conn, outfit))
+        return days[trip]
+
+    tried = Trial(grid, base, changed)
+    for done, pair in enumerate(pairs):
+        if report is not None and not report(done, len(pairs)):
+            raise Stopped
+        yield tried.effect(pair, _held(conn, outfit, grid, pair), dates)
+
+
+def _held(conn: Connection, outfit: str, grid: Grid, pair: Pair) -> HeldRows:
+    named = pair[1] or pair[0]
+    assert named is not None
+    rows = written.holding_rows(conn, outfit, named.id)
+    if len(rows) == len(grid.trips):
+        return HeldRows([row[1] for row in rows], [row[2] for row in rows])
+    by_trip = {row[0]: (row[1], row[2]) for row in rows}
+    found = [by_trip.get(trip, NOTHING_KNOWN) for trip in grid.trips]
+    return HeldRows([payloads for payloads, _ in found], [holdings for _, holdings in found])
+
+
+def evidence(base: Edition, changed: Edition, found: Sequence[Effect]) -> dict[str, Any]:
+    """The result of a trial as it is kept with the proposal."""
+    total = sum((effect.total for effect in found), Counted())
+    left_out = [
+        (pair[1] or pair[0]).item  # type: ignore[union-attr]
+        for pair in affected(base, changed)
+        if not for_people(pair)
+    ]
+    trips = len(found[0].differs) if found else 0
+    differs = np.zeros(trips, dtype=np.bool_)
+    by_trip: dict[str, Counted] = {}
+    for effect in found:
+        differs |= effect.differs
+        for trip, counted in effect.trips.items():
+            by_trip[trip] = by_trip.get(trip, Counted()) + counted
+    shown = sorted(by_trip, key=lambda trip: (-by_trip[trip].come - by_trip[trip].gone, trip))
+    return {
+        "trips": trips,
+        "trips_with_a_difference": int(differs.sum()),
+        "total": asdict(total),
+        "requirements": [
+            {"id": effect.requirement, "item": effect.item, **asdict(effect.total)} for effect in found
+        ],
+        "by_trip": {trip: asdict(by_trip[trip]) for trip in shown[:MOST_TRIPS_SHOWN]},
+        "left_out": left_out,
+    }
+
+
+# -- the life of a trial -------------------------------------------------------------------------------------
+
+
+def begin(work: Work, reader: Reader, clock: Clock, base: str, changed: str) -> str:
+    """Put a trial in the queue; answers with its id. Raises NotFound, and Invalid where nothing differs."""
+    old, new = get_edition(work, reader.outfit, base), get_edition(work, reader.outfit, changed)
+    if not affected(old, new):
+        raise Invalid.field(
+            "changed", changed, f"it asks exactly what {base} asks.", "Change a line of the copy first."
+        )
+    id_ = str(new_id(clock.now()))
+    written.add_trial(work, reader.outfit, id_, base, changed, clock.now(), reader.name)
+    return id_
+
+
+def find(conn: Connection, outfit: str, id_: str) -> TrialRow:
+    """A trial. Raises NotFound."""
+    found = written.trial(conn, outfit, id_)
+    if found is None:
+        raise NotFound(f"There is no trial {id_}. Choose one of the list.")
+    return found
+
+
+def stop(work: Work, clock: Clock, outfit: str, id_: str) -> None:
+    """Ask a trial to stop; one that has ended stays as it is."""
+    find(work, outfit, id_)
+    written.ask_to_stop(work, outfit, id_, clock.now())
+
+
+def run(db: Database, clock: Clock, outfit: str, id_: str) -> None:
+    """Run a trial to its end, writing down how far it has come."""
+    if not _claim(db, outfit, id_):
+        return
+    try:
+        result = _result(db, outfit, id_)
+    except Stopped:
+        _end(db, clock, outfit, id_, "stopped")
+    except Exception as error:  # whatever it is, the row must say that nothing runs any more
+        log.exception("trial_failed", trial=id_)
+        _end(db, clock, outfit, id_, "failed", problem=str(error)[:400])
+    else:
+        _end(db, clock, outfit, id_, "done", result=result)
+
+
+def _claim(db: Database, outfit: str, id_: str) -> bool:
+    with db.writing() as work:
+        return written.claim(work, outfit, id_)
+
+
+def _result(db: Database, outfit: str, id_: str) -> Mapping[str, Any]:
+    def report(done: int, total: int) -> bool:
+        with db.writing() as work:
+            return written.progress(work, outfit, id_, done, total)
+
+    with db.reading() as conn:
+        row = find(conn, outfit, id_)
+        base, changed = (get_edition(conn, outfit, edition) for edition in (row.base, row.changed))
+        found = list(effects(conn, outfit, base, changed, report))
+    return evidence(base, changed, found)
+
+
+def _end(db: Database, clock: Clock, outfit: str, id_: str, state: str, **more: Any) -> None:
+    with db.writing() as work:
+        written.end(work, outfit, id_, state, clock.now(), **more)
+
+
+def in_background(db: Database, clock: Clock, outfit: str, id_: str) -> threading.Thread:
+    """Run a trial in a thread of its own, so that no request waits for it."""
+    thread = threading.Thread(target=run, args=(db, clock, outfit, id_), name=f"trial-{id_}", daemon=True)
+    thread.start()
+    return thread
+
+
+def adopt(work: Work, reader: Reader, clock: Clock, id_: str, note: str, watch: str) -> None:
+    """Publish the proposed edition with a note, and say which number to watch next season.
+
+    Raises Conflict while the trial is not done, Invalid without a note or for an unknown requirement.
+    """
+    row = find(work, reader.outfit, id_)
+    if row.state != "done":
+        raise Conflict(f"This trial is {row.state}. Let it come to its end first.")
+    if row.adopted_at is not None:
+        return
+    if len(note.strip()) < 3:
+        raise Invalid.field("note", note, "adopting needs a note.", "Say in a few words why.")
+    edition = get_edition(work, reader.outfit, row.changed)
+    if edition.requirement(watch) is None:
+        raise Invalid.field("watch", watch, "not a line of this list.", "Choose the line to watch.")
+    if get_row(work, reader.outfit, row.changed).state is EditionState.DRAFT:
+        publish(work, reader.outfit, row.changed, now=clock.now())
+    written.adopt(
+        work,
+        reader.outfit,
+        id_,
+        adopted_at=clock.now(),
+        adopted_by=reader.name,
+        note=note.strip(),
+        watch=watch,
+        watch_rate=_rate_now(work, reader, watch),
+    )
+
+
+def _rate_now(work: Work, reader: Reader, requirement: str) -> float | None:
+    """The share lacking in the last season, which the next is to be held against."""
+    cube = cube_of(work, reader.outfit)
+    if requirement not in cube.requirements or not cube.cells:
+        return None
+    last = max(cell.season for cell in cube.cells)
+    counts = cube.total(cube.where(season=(last,)))[cube.requirements.index(requirement)]
+    asked, lacking = counts[AT["asked"]], counts[AT["lacking"]]
+    return float(lacking / asked) if asked else None

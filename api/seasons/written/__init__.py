@@ -1,0 +1,1 @@
+"""What the office writes about the seasons: trials of a changed kit list, and letters."""
