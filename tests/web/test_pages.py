@@ -143,7 +143,7 @@ def test_a_board_on_which_nothing_is_known_yet_can_still_be_taken_in(pages: dict
     total = sum(group.how_many for group in view.unknown)
     text = seen(pages["board-unseen"])
     assert total > 500
-    assert {f.requirement for group in view.grades for f in group.findings} == {"night-gain"}, "the plan's own"
+    assert {f.requirement for group in view.grades for f in group.findings} == {"night-gain"}
     assert f"Not known {total:,}" in text or f"Not known {total}" in text
     assert len(pages["board-unseen"]) < 150_000
     for group in view.unknown:
