@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from api.conditions.itinerary import legs_of, nights_at
+from api.conditions.needs import fuel_g, light_h, streams, water_l
 from api.conditions.stages import StageConditions
 from api.journal.trip import TripPlan
 from api.science.water import planning_fuel_g
@@ -16,7 +17,12 @@ Bools = npt.NDArray[np.bool_]
 
 def quantities(plan: TripPlan, conditions: StageConditions, people: int) -> dict[str, Floats]:
     """All computed amounts by their name in the metric registry, each [scenario], in the registry's unit."""
-    return {"fuel_plan_g": fuel_plan_g(plan, conditions, people)}
+    return {
+        "fuel_plan_g": fuel_plan_g(plan, conditions, people),
+        "fuel_g": fuel_g(plan, conditions, people),
+        "water_l": water_l(plan, conditions),
+        "light_h": light_h(conditions),
+    }
 
 
 def fuel_plan_g(plan: TripPlan, conditions: StageConditions, people: int) -> Floats:
@@ -42,14 +48,8 @@ def fuel_plan_g(plan: TripPlan, conditions: StageConditions, people: int) -> Flo
     -----
     Common practice, no published source.
     """
-    lying = [conditions.step_lying & (conditions.step_stage == t) for t in range(len(plan.stages))]
-    levels = conditions.hourly["freezing_level_m"]
-    camps = [np.nan if stage.night is None else stage.night.elevation_m for stage in plan.stages]
-    freezes = [(levels[:, here] < camp).any(axis=-1) for here, camp in zip(lying, camps, strict=True)]
-    known = [~np.isnan(levels[:, here]).any(axis=-1) for here in lying]
-    shape = (len(conditions.scenarios), len(plan.stages))
-    below, said = (np.array(side, dtype=np.bool_).T.reshape(shape) for side in (freezes, known))
-    return camp_fuel_g(plan, people, below, said, conditions.over)
+    stream = streams(plan, conditions)
+    return camp_fuel_g(plan, people, stream.freezes, stream.known, conditions.over)
 
 
 def camp_fuel_g(plan: TripPlan, people: int, freezes: Bools, known: Bools, over: Bools) -> Floats:

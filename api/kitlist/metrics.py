@@ -124,6 +124,29 @@ _METRICS = (
         "per person and night: 60 g where water runs at camp, 150 g where all of it is melted; plus one "
         "melting day for each reserve day",
     ),
+    Metric(
+        "fuel_g",
+        "fuel by energy balance",
+        "g",
+        "quantity",
+        "for the party: snow melted and water boiled at the pressure of each camp, at a stove efficiency of "
+        "0.4 (common practice, no published source), plus each reserve day melted where that costs most",
+    ),
+    Metric(
+        "water_l",
+        "water carried by a person",
+        "L",
+        "quantity",
+        "0.25 to 0.4 L an hour by effort (common practice, no published source) on the longest stretch between "
+        "two camps",
+    ),
+    Metric(
+        "light_h",
+        "hours of light a person needs",
+        "h",
+        "quantity",
+        "hours on the move outside civil twilight, over the whole trip",
+    ),
 )
 
 METRICS: dict[str, Metric] = {metric.name: metric for metric in _METRICS}

@@ -1,0 +1,96 @@
+"""Dark hours on the move against each lamp, hour by hour of the trip, in the cold. Pure.
+
+Nothing is taken to be charged on the way: dark hours add up from stage to stage.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from api.body.people import Person
+from api.conditions.stages import StageConditions
+from api.science.light import CHEMISTRIES, cold_share, light_margin_h, usable_light_h
+
+Floats = npt.NDArray[np.float64]
+
+LAMP, SPARE = "headlamp", "headlamp-power"
+CELLS, CHARGED = "alkaline", "rechargeable lithium-ion"
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """What is known of one person's light."""
+
+    there: bool | None
+    labelled_h: float
+    charge: float
+    chemistry: str
+    """Of the lamp and its spare. Lithium where that was answered; rechargeable where the spare is a power
+    bank; else alkaline, which the cold hurts most."""
+    spare_sets: float
+    """1 for a whole set of cells, a second lamp or a power bank; NaN when it is not known."""
+    spare_on_body: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """Light by [person, stage, scenario]; NaN: not known, or too cold for the cells to promise anything."""
+
+    lamps: tuple[Lamp, ...]
+    dark_h: Floats
+    """On each stage, [stage, scenario]."""
+    dark_so_far_h: Floats
+    usable_h: Floats
+    """Of lamp and spare together, at the coldest of the stage."""
+    margin_h: Floats
+    """Usable hours less the dark hours of the trip up to the end of the stage."""
+
+
+def lamp_of(person: Person) -> Lamp:
+    """Read a person's lamp and spare; without a fit lamp there is no light, whatever the spare."""
+    kind, cold = person.answer(SPARE, "kind"), person.answer(SPARE, "cold")
+    chemistry = "lithium" if cold == "lithium" else CHARGED if kind == "power-bank" else CELLS
+    spare = person.has(SPARE)
+    fits = kind in ("cells", "second-lamp", "power-bank")
+    sets = math.nan if spare is None or (spare and kind is None) else float(bool(spare) and fits)
+    if person.has(LAMP) is False:
+        return Lamp(False, 0.0, 0.0, chemistry, 0.0, False)
+    charge = person.number(LAMP, "charge-percent") / 100.0
+    label = person.number(LAMP, "run-time-h")
+    return Lamp(person.has(LAMP), label, charge, chemistry, sets, cold == "on-body")
+
+
+def light(
+    people: Sequence[Person],
+    conditions: StageConditions,
+    low_c: Floats,
+    usable_share: float,
+    body_warm_c: float,
+) -> Light:
+    """Usable hours and what is left of them after the dark of each stage.
+
+    Parameters
+    ----------
+    low_c
+        Coldest air on the way, [stage, scenario]: the lamp on the helmet is as cold.
+    usable_share, body_warm_c
+        Share of the label that is light to walk by; temperature of cells on the body, °C.
+    """
+    lamps = tuple(lamp_of(person) for person in people)
+    dark = np.broadcast_to(conditions.low["dark_h"].T, low_c.shape)
+    so_far = np.cumsum(dark, axis=0)
+    in_air = {name: cold_share(name, low_c) for name in CHEMISTRIES}
+    on_body = {name: float(cold_share(name, body_warm_c)) for name in CHEMISTRIES}
+    usable = np.full((len(lamps), *low_c.shape), np.nan)
+    for p, lamp in enumerate(lamps):
+        own, name = in_air[lamp.chemistry], lamp.chemistry
+        kept = np.full(low_c.shape, on_body[name]) if lamp.spare_on_body else own
+        first = usable_light_h(lamp.labelled_h, own, charge=lamp.charge, usable_share=usable_share)
+        spare = usable_light_h(lamp.labelled_h, kept, sets=lamp.spare_sets, usable_share=usable_share)
+        usable[p] = first + spare
+    return Light(lamps, np.asarray(dark), so_far, usable, np.asarray(light_margin_h(usable, so_far)))

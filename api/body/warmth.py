@@ -1,0 +1,139 @@
+"""Warmth on each stage: moving at its effort, and standing still in the same air. Pure.
+
+An estimate for the whole body of an average person who starts warm and dry. Hands, feet and face freeze
+long before it; for them stand the minutes for bare skin and the hand layers that are there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from api.body.garments import Wardrobe, wardrobe
+from api.body.people import Person
+from api.conditions.stages import StageConditions
+from api.science import cold
+from api.science.clothing import Exposure, exposure_limit, minutes_standing, required_insulation
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+WARMEST_C = 10.0
+"""Above this ISO 11079 says nothing."""
+STRONGEST_MPS = 18.0
+"""Wind at the body above this is outside ISO 11079."""
+HAND_LAYERS = ("liner-gloves", "work-gloves", "mitts", "backup-mitts")
+DELAY_MIN = 60.0
+"""The delay by night that a person should be able to stand out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """The air on the way, [stage, scenario] each: NaN where any hour is not known."""
+
+    low_c: Floats
+    wind_mps: Floats
+    """As forecast, at 10 m."""
+    body_wind_mps: Floats
+    bare_skin_min: Floats
+    """Shortest published minutes to frostbite of bare skin; infinite where the tables give none."""
+
+    @property
+    def too_warm(self) -> Bools:
+        return np.asarray(self.low_c > WARMEST_C)
+
+    @property
+    def too_windy(self) -> Bools:
+        return np.asarray(self.body_wind_mps > STRONGEST_MPS)
+
+
+@dataclass(frozen=True, slots=True)
+class Warmth:
+    """Warmth by [person, stage, scenario]; NaN: not known, or outside the standard."""
+
+    wardrobes: tuple[Wardrobe, ...]
+    air: Air
+    needed_min_clo: Floats
+    needed_neutral_clo: Floats
+    """Basic insulation asked for on the move, at the strain a fit person can bear and at none."""
+    margin_min_clo: Floats
+    margin_neutral_clo: Floats
+    moving_h: Floats
+    """Hours on the move until the limit, without strain; infinite beyond eight."""
+    standing_min_min: Floats
+    standing_neutral_min: Floats
+    """Minutes standing still until the limit, at the strain and without; infinite beyond eight hours."""
+    standing_further_min: Floats
+    """Without strain, with the one layer that helps most."""
+
+
+def air_on_the_way(conditions: StageConditions, wind_share: float) -> Air:
+    """The coldest and the windiest moment of each stage while the party is on its way.
+
+    They are taken together though they may lie hours apart, which is the cautious reading.
+    """
+    scenarios, stages = len(conditions.scenarios), len(conditions.stages)
+    low, wind, skin = (np.full((stages, scenarios), np.nan) for _ in range(3))
+    shape = (scenarios, conditions.step_stage.size)
+    air = np.broadcast_to(conditions.hourly["air_temperature_c"], shape)
+    blowing = np.broadcast_to(conditions.hourly["wind_mps"], shape)
+    for t in range(stages):
+        here = conditions.step_moving & (conditions.step_stage == t)
+        if here.any():
+            low[t] = air[:, here].min(axis=1)
+            wind[t] = blowing[:, here].max(axis=1)
+            skin[t] = cold.frostbite_minutes_shortest(air[:, here], blowing[:, here]).min(axis=1)
+    return Air(low, wind, wind * wind_share, skin)
+
+
+def warmth(people: Sequence[Person], air: Air, metabolic_wpm2: Floats) -> Warmth:
+    """Hold what people can put on against what the cold asks.
+
+    Parameters
+    ----------
+    people
+        With what is sighted for each.
+    air
+        Of each stage, [stage, scenario].
+    metabolic_wpm2
+        Heat made on the move, [person, stage, scenario].
+
+    Returns
+    -------
+    Warmth
+        By ISO 11079. NaN for air above 10 °C, wind at the body above 18 m/s, anything not known, and
+        people of whose clothing nothing is known.
+    """
+    wardrobes = tuple(wardrobe(person) for person in people)
+    worn = _each([one.icl_clo for one in wardrobes])
+    further = _each([one.further_clo for one in wardrobes])
+    cloth = _each([one.permeability_lpm2s for one in wardrobes])
+    moving = Exposure(metabolic_wpm2, air.low_c, air.body_wind_mps, permeability_lpm2s=cloth)
+    needed = required_insulation(moving)
+    limit = exposure_limit(worn, moving)
+    stand_min, stand_neutral = minutes_standing(worn, moving)
+    _, with_further = minutes_standing(further, moving)
+    return Warmth(
+        wardrobes=wardrobes,
+        air=air,
+        needed_min_clo=needed.icl_min_clo,
+        needed_neutral_clo=needed.icl_neutral_clo,
+        margin_min_clo=np.asarray(worn - needed.icl_min_clo),
+        margin_neutral_clo=np.asarray(worn - needed.icl_neutral_clo),
+        moving_h=limit.limit_neutral_h,
+        standing_min_min=stand_min,
+        standing_neutral_min=stand_neutral,
+        standing_further_min=with_further,
+    )
+
+
+def hands_of(person: Person) -> tuple[tuple[str, bool | None], ...]:
+    """The hand layers asked of a person, and whether each is there; None: not known."""
+    return tuple((person.things[id_].item, person.has(id_)) for id_ in HAND_LAYERS if id_ in person.things)
+
+
+def _each(values: Sequence[float]) -> Floats:
+    return np.array(values, dtype=np.float64).reshape(-1, 1, 1)
