@@ -15,7 +15,7 @@ from api.journal.kinds import LoanPromised, LoanTerms, MemberSet, TripPlanned
 from api.journal.service import Journal
 from api.journal.trip import MemberProfile, Role, TripPlan
 from api.locker import queries, service
-from api.locker.options import Shop
+from api.locker.givers import Shop
 from api.locker.schemas import ItemCreate, Quarantine, Retirement
 from seeds import demo
 

@@ -8,7 +8,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from api.access import queries, service
+from api.access import queries, service, typed
 from api.access.tokens import HERE
 from api.clock import SystemClock
 from api.db import Database
@@ -36,7 +36,7 @@ def setup(
     with _database() as db, db.writing() as work:
         made = service.set_up(
             work,
-            outfit=outfit or service.slug_of(outfit_name),
+            outfit=outfit or typed.slug_of(outfit_name),
             outfit_name=outfit_name,
             name=name,
             email=email,
@@ -60,7 +60,7 @@ def list_staff() -> None:
 def link(email: Annotated[str, typer.Argument(help="Address of the account.")]) -> None:
     """Show a new one-time link for someone who lost their password. Earlier links become worthless."""
     with _database() as db, db.writing() as work:
-        person = queries.staff_by_email(work, service.checked_email(email))
+        person = queries.staff_by_email(work, typed.checked_email(email))
         if person is None:
             _stop(f"There is no account {email}. See: rimaye staff list")
         made = service.new_link(work, person, SystemClock().now(), by=None, visitor=HERE)

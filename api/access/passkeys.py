@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from fastapi import Request
 from sqlalchemy import Row
 
-from api.access import queries, service
+from api.access import queries, service, typed
 from api.access.current import Reader
 from api.access.signing_in import (
     SignInFailed,
@@ -102,7 +102,7 @@ async def finish_adding(request: Request, reader: Reader, token: str, credential
 
     db: Database = request.app.state.db
     now = now_of(request)
-    label = service.checked_name("label", label)
+    label = typed.checked_name("label", label)
     async with db.writing_async() as work:
         challenge = queries.take_ceremony(work, hash_of(token), "add-passkey", now)
     if challenge is None or challenge.staff_id != reader.staff:

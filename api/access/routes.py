@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Body, Path, Query, Request, Response
 from sqlalchemy import Row
 
-from api.access import passkeys, queries, service
+from api.access import assigning, passkeys, queries, service
 from api.access.current import CurrentReader, require_session, secure
 from api.access.limits import limit
 from api.access.permissions import ACTIONS, permit, public
@@ -213,7 +213,7 @@ def assign(
 ) -> list[AssignedPerson]:
     """Make exactly these the guides who are assigned to a trip."""
     people = {one.staff: one.member for one in sent.staff}
-    service.assign(work, reader, trip, people, now_of(request), visitor_of(request))
+    assigning.assign(work, reader, trip, people, now_of(request), visitor_of(request))
     forget_after(request, work)
     return read_assigned(work, trip)
 

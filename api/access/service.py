@@ -6,8 +6,6 @@ before the unit of work begins: a tenth of a second is too long to keep others f
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal
@@ -15,10 +13,11 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Row
 
 from api.access import queries
-from api.access.current import LESSER_ROLES, NAMES, ROLES, Reader, Role
+from api.access.current import LESSER_ROLES, NAMES, Reader, Role
 from api.access.staff_log import record
 from api.access.tokens import HERE, Visitor, hash_of, new_token
-from api.errors import Conflict, Invalid, NotFound, Refused
+from api.access.typed import checked_email, checked_name, checked_role, checked_slug, slug_of
+from api.errors import Conflict, Invalid, NotFound
 from api.ids import new_id
 
 Purpose = Literal["set-up", "invitation", "new-password"]
@@ -29,9 +28,6 @@ LINK_LASTS = {
     "new-password": timedelta(hours=24),
 }
 TOKEN_LASTS_DAYS = 365
-LONGEST_NAME = 120
-LONGEST_EMAIL = 254
-_EMAIL = re.compile(r"[^@\s<>\"',;:\\]+@[^@\s<>\"',;:\\]+\.[^@\s<>\"',;:\\.]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,128 +309,7 @@ def revoke_token(conn: Connection, reader: Reader, token: str, now: datetime, vi
     record(conn, now, "token revoked", outfit=reader.outfit, staff=reader.staff, about=token, visitor=visitor)
 
 
-# -- trips ---------------------------------------------------------------------------------------------------
-
-
-def assign(
-    conn: Connection,
-    reader: Reader,
-    trip: str,
-    people: dict[str, str | None],
-    now: datetime,
-    visitor: Visitor = HERE,
-) -> None:
-    """Make exactly `people` (staff id to member id, if known) those who are assigned to the trip.
-
-    Raises Invalid, changing nothing, when one is not an active guide of the outfit, or no member is meant;
-    Refused when a guide would take themselves off.
-    """
-    members = {member for member, _ in queries.trip_members(conn, trip)}
-    now_on = {row.id: row.member for row in queries.trip_staff(conn, trip)}
-    for staff, member in people.items():
-        person = queries.staff_by_id(conn, staff, reader.outfit)
-        if person is None or (staff not in now_on and not (person.active and person.role in GUIDE_ROLES)):
-            raise Invalid.field(
-                "staff", staff, "This is no active guide of the outfit.", "Choose from the list."
-            )
-        if member is not None and member not in members:
-            raise Invalid.field(
-                "member", member, "No guide of this trip has that id.", "Choose from its people."
-            )
-    if reader.role in GUIDE_ROLES and reader.staff in now_on and reader.staff not in people:
-        raise Refused("You would lose sight of this trip. Let another guide or the office take you off.")
-    for staff in sorted(now_on.keys() - people.keys()):
-        queries.unassign(conn, trip, staff)
-        _log_assignment(conn, reader, "taken off trip", staff, trip, now, visitor)
-    for staff, member in people.items():
-        if staff not in now_on:
-            assign_one(conn, trip, staff, now, by=reader.staff, member=member)
-            _log_assignment(conn, reader, "assigned to trip", staff, trip, now, visitor)
-        elif now_on[staff] != member:
-            queries.change_assignment(conn, trip, staff, member)
-
-
-def assign_creator(conn: Connection, reader: Reader, trip: str, now: datetime) -> None:
-    """Assign the guide who opens a trip to it; to be called in the same unit of work."""
-    if reader.role in GUIDE_ROLES and queries.staff_by_id(conn, reader.staff, reader.outfit) is not None:
-        assign_one(conn, trip, reader.staff, now, by=reader.staff)
-        _log_assignment(conn, reader, "assigned to trip", reader.staff, trip, now, HERE)
-
-
-GUIDE_ROLES: tuple[Role, ...] = ("lead", "assistant")
-
-
-def assign_one(
-    conn: Connection, trip: str, staff: str, now: datetime, *, by: str, member: str | None = None
-) -> None:
-    """Add one person to those assigned."""
-    queries.assign(
-        conn, {"trip_id": trip, "staff_id": staff, "member": member, "assigned_at": now, "assigned_by": by}
-    )
-
-
-def _log_assignment(
-    conn: Connection,
-    reader: Reader,
-    what: Literal["assigned to trip", "taken off trip"],
-    staff: str,
-    trip: str,
-    now: datetime,
-    visitor: Visitor,
-) -> None:
-    about = f"{staff}, {trip}"
-    record(conn, now, what, outfit=reader.outfit, staff=reader.staff, about=about, visitor=visitor)
-
-
-# -- checking what was typed ---------------------------------------------------------------------------------
-
-
-def checked_name(field: str, name: str) -> str:
-    """A name on one line. Raises Invalid when it is empty, too long or holds control characters."""
-    plain = " ".join(unicodedata.normalize("NFC", name).split())
-    if not plain or len(plain) > LONGEST_NAME or not plain.isprintable():
-        raise Invalid.field(
-            field,
-            name,
-            "This cannot be used as a name.",
-            f"Write 1 to {LONGEST_NAME} characters on one line.",
-        )
-    return plain
-
-
-def checked_email(email: str) -> str:
-    """An e-mail address in lower case. Raises Invalid when it does not look like one."""
-    plain = unicodedata.normalize("NFC", email).strip().lower()
-    if len(plain) > LONGEST_EMAIL or not _EMAIL.fullmatch(plain) or not plain.isprintable():
-        raise Invalid.field("email", email, "This is no e-mail address.", "Write it like ada@outfit.example.")
-    return plain
-
-
-def checked_role(role: str) -> Role:
-    """One of the roles. Raises Invalid for anything else."""
-    found = next((known for known in ROLES if known == role), None)
-    if found is None:
-        raise Invalid.field("role", role, "There is no such role.", f"Use one of: {', '.join(ROLES)}.")
-    return found
-
-
-def checked_slug(field: str, slug: str) -> str:
-    """An id: lower case letters, digits and dashes. Raises Invalid for anything else."""
-    if not re.fullmatch(r"[a-z0-9](?:[a-z0-9-]{0,60}[a-z0-9])?", slug):
-        raise Invalid.field(
-            field, slug, "This cannot be used as an id.", "Use lower case letters, digits and dashes."
-        )
-    return slug
-
-
-def slug_of(name: str, taken: frozenset[str] = frozenset()) -> str:
-    """An id made from a name: "Ada Lovelace" becomes "ada-lovelace", the next one "ada-lovelace-2"."""
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-    start = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:48].strip("-") or "staff"
-    number = 1
-    while (slug := start if number == 1 else f"{start}-{number}") in taken:
-        number += 1
-    return slug
+# -- pieces --------------------------------------------------------------------------------------------------
 
 
 def _add(conn: Connection, outfit: str, name: str, email: str, role: Role, now: datetime) -> str:

@@ -10,10 +10,10 @@ from api.db import Work
 from api.journal import store
 from api.journal.kinds import LoanTerms
 from api.locker import queries
-from api.locker.cover import Offer
 from api.locker.loans import Desk, today_on
 from api.locker.options import Options, options
 from api.locker.plan import cover_line, cover_plan
+from api.locker.problem import Offer
 from api.locker.schemas import Applied, CoverPlan, LineResult
 from api.locker.service import stock_for
 from api.readiness.board import Evaluation

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from math import ceil, isnan
-from typing import Literal
 
 from api.journal.kinds import PARTY, Answer, GearState, Known, LoanHandedOut, LoanPromised
 from api.kitlist.schemas import Grade, Requirement, Scope, Zone
-from api.locker.cover import Need, Offer, Pairing, Problem, Source
+from api.locker.givers import Detail, Giver, Shop
+from api.locker.problem import Need, Offer, Pairing, Problem, Source
 from api.locker.residual import Residual, residual
 from api.locker.rules import CRAMPON_TO_BOOT, SPARES, SUITS, Availability, Item, goes_with
 from api.locker.sizes import MISFIT, Fit, Measure, fit, stated
@@ -27,45 +27,6 @@ ZONE_MEASURE: dict[Zone, Measure] = {
     Zone.HEAD: Measure.HEAD,
 }
 """What a thing of unstated size is likely sized by, from where it is worn."""
-
-
-@dataclass(frozen=True, slots=True)
-class Shop:
-    """Where something can be bought on the way; any size, any number."""
-
-    id: str
-    what: str
-    meets: tuple[str, ...]
-    place: str
-    until: datetime | None = None
-    price: float | None = None
-    currency: str = ""
-    answers: Mapping[str, Answer] = field(default_factory=dict)
-    traits: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Giver:
-    """A source in the words and ids that a loan needs."""
-
-    source: Literal["locker", "person", "party", "bought"]
-    id: str | None
-    what: str
-    whom: str
-    """In words, after "from": "the locker (k-041)", "Tashi Wangdrak", "the party's spares"."""
-    spare: str | None = None
-    size: str = ""
-    shop: Shop | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Detail:
-    """What is to be said about one offer."""
-
-    fit: Fit
-    to_try: tuple[str, ...] = ()
-    """Questions that the one who hands it out has to answer."""
-    remains: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from api.kitlist.schemas import Grade, Requirement, Scope
-from api.locker.cover import Offer, Planner, Score, Source
-from api.locker.options import ZONE_MEASURE, Detail, Giver, Options
+from api.locker.cover import Planner, Score
+from api.locker.givers import Detail, Giver
+from api.locker.options import ZONE_MEASURE, Options
+from api.locker.problem import Offer, Source
 from api.locker.rules import CRAMPON_TO_BOOT
 from api.locker.schemas import CoverLine, CoverPlan, Help, Uncovered
 from api.locker.sizes import MISFIT, Fit, Measure, fit, stated, wanted_in_words

@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, insert, select, update
 
 from api.journal.models import Trip, TripLoan, table
+from api.locker.givers import Shop
 from api.locker.models import LockerEvent, LockerItem, LockerShop
-from api.locker.options import Shop
 from api.locker.rules import Claim, Item
 from api.locker.sizes import Measure
 

@@ -14,7 +14,7 @@ from typing import Any
 from pydantic import ValidationError
 from sqlalchemy import Connection
 
-from api.access import service as access
+from api.access import assigning as access
 from api.access.current import Reader
 from api.db import Work
 from api.errors import Conflict, Invalid, NotFound, from_validation

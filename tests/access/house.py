@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from fastapi import FastAPI
 from sqlalchemy import Connection, text
 
-from api.access import queries, service
+from api.access import assigning, queries, service
 from api.access.current import ROLES, SESSION_COOKIE, Reader, Role
 from api.access.tokens import Visitor
 from api.db import Database
@@ -55,9 +55,9 @@ def furnish(conn: Connection, now: datetime) -> None:
             )
     for trip, outfit in ((OWN_TRIP, OUR), (OTHER_TRIP, OUR), (FOREIGN_TRIP, THEIR)):
         create_trip(conn, trip, outfit, now)
-    for role in service.GUIDE_ROLES:
-        service.assign_one(conn, OWN_TRIP, staff_id(role), now, by=staff_id("admin"))
-        service.assign_one(conn, FOREIGN_TRIP, staff_id(role, THEIR), now, by=staff_id("admin", THEIR))
+    for role in assigning.GUIDE_ROLES:
+        assigning.assign_one(conn, OWN_TRIP, staff_id(role), now, by=staff_id("admin"))
+        assigning.assign_one(conn, FOREIGN_TRIP, staff_id(role, THEIR), now, by=staff_id("admin", THEIR))
 
 
 def hold(client: IsolatedTestClient, token: str) -> None:

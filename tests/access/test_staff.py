@@ -136,13 +136,13 @@ class TestOnATrip:
         assert client.put(f"/api/trips/{OWN_TRIP}/staff", json=sent).status_code == 422
 
     def test_who_opens_a_trip_is_on_it(self, house: House) -> None:
-        from api.access import service
+        from api.access import assigning
         from api.access.current import may_see
 
         with house.db.writing() as work:
             for role in ("lead", "office"):
                 create_trip(work, f"new-by-{role}", OUR, house.now)
-                service.assign_creator(work, house.reader(role), f"new-by-{role}", house.now)
+                assigning.assign_creator(work, house.reader(role), f"new-by-{role}", house.now)
             seen = may_see(work, house.reader("lead"))
             assert (seen("new-by-lead"), seen("new-by-office")) == (True, False)
 

@@ -9,7 +9,8 @@ from statistics import median
 
 from api.clock import SystemClock
 from api.kitlist.schemas import Grade
-from api.locker.cover import LEVELS, Need, Offer, Pairing, Planner, Problem, Score, Source, score
+from api.locker.cover import LEVELS, Planner, Score, score
+from api.locker.problem import Need, Offer, Pairing, Problem, Source
 from tests.bench import Row
 
 GAPS, ITEMS, KINDS = 60, 400, 20

@@ -8,7 +8,8 @@ from itertools import product
 import pytest
 
 from api.kitlist.schemas import Grade
-from api.locker.cover import Need, Offer, Pairing, Planner, Problem, Score, Source, score, solve
+from api.locker.cover import Planner, Score, score, solve
+from api.locker.problem import Need, Offer, Pairing, Problem, Source
 
 CASES = 2_000
 STOP, FIX, ADVISE = Grade.STOP, Grade.FIX, Grade.ADVISE

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import Connection, Row
 
-from api.access import openid, passkeys, passwords, queries, service
+from api.access import openid, passkeys, passwords, queries, service, typed
 from api.access.current import (
     LESSER_ROLES,
     AnyReader,
@@ -171,7 +171,7 @@ def _join_page(request: Request, token: str, person: Row[Any], problem: Problem 
         headers=NO_STORE,
         token=token,
         person=person,
-        role=ROLE_WORDS[service.checked_role(person.role)],
+        role=ROLE_WORDS[typed.checked_role(person.role)],
         shortest=passwords.SHORTEST,
         problem=problem.body() if problem else None,
         errors=forms_errors(problem.body() if problem else None),

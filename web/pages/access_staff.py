@@ -9,7 +9,7 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import Connection
 
-from api.access import queries, service
+from api.access import assigning, queries, service
 from api.access.current import ROLES, CurrentReader, Reader
 from api.access.limits import limit
 from api.access.permissions import ROLE_WORDS, permit
@@ -173,7 +173,7 @@ def assign_page(request: Request, conn: Reading, reader: CurrentReader, trip: st
     people = [
         row
         for row in queries.staff_of(conn, reader.outfit)
-        if row.id in on or (row.active and row.role in service.GUIDE_ROLES)
+        if row.id in on or (row.active and row.role in assigning.GUIDE_ROLES)
     ]
     return page(
         request,
@@ -198,6 +198,6 @@ async def assign(request: Request, work: Writing, reader: CurrentReader, trip: s
     for staff in form.getlist("staff"):
         member = form.get(f"member-{staff}")
         people[str(staff)] = str(member) if member else None
-    service.assign(work, reader, trip, people, now_of(request), visitor_of(request))
+    assigning.assign(work, reader, trip, people, now_of(request), visitor_of(request))
     forget_after(request, work)
     return RedirectResponse(f"/trips/{trip}/staff", status_code=303)

@@ -3,35 +3,28 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
-from pydantic import BaseModel
 from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader
 from api.access.permissions import permit
-from api.clock import Clock
-from api.db import Reading, Work, Writing
+from api.db import Reading, Writing
 from api.errors import Conflict, Invalid, NotFound
 from api.journal.service import Journals
 from api.locker import service
 from api.locker.rules import PPE_KINDS
 from api.locker.schemas import (
-    Inspection,
     ItemCreate,
     ItemPage,
     ItemWrite,
-    Quarantine,
-    Release,
-    Retirement,
 )
 from api.locker.sizes import MEASURE_WORDS
+from web.pages.locker_deeds import deed_named
 from web.pages.locker_view import (
     EVENTS,
     LOANS,
@@ -319,66 +312,12 @@ def _values(thing: ItemPage) -> dict[str, str]:
 # -- what can be done with a thing ---------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Deed:
-    """Something done with a thing by a small form of its own."""
-
-    heading: str
-    hint: str
-    button: str
-    takes: type[BaseModel]
-    fields: tuple[str, ...]
-    act: Callable[[Work, Reader, Clock, str, Any], None]
-
-
-DEEDS: Mapping[str, Deed] = {
-    "quarantine": Deed(
-        "Put in quarantine",
-        "It is not lent any more until somebody competent has looked at it and released it.",
-        "Put in quarantine",
-        Quarantine,
-        ("reason",),
-        service.quarantine,
-    ),
-    "release": Deed(
-        "Release from quarantine",
-        "Whoever examined it stands for it by name.",
-        "Release it",
-        Release,
-        ("examined_by", "found"),
-        service.release,
-    ),
-    "inspection": Deed(
-        "Record an examination",
-        "One that is not passed puts it in quarantine.",
-        "Record it",
-        Inspection,
-        ("on", "examined_by", "passed", "found"),
-        service.inspect,
-    ),
-    "retirement": Deed(
-        "Retire",
-        "For good. It is never offered again; its history stays.",
-        "Retire it",
-        Retirement,
-        ("reason",),
-        service.retire,
-    ),
-}
-
-
-def _deed(name: str) -> Deed:
-    if name not in DEEDS:
-        raise NotFound("There is no such page. Go back to the thing and choose what to do.")
-    return DEEDS[name]
-
-
 @router.get("/items/{item}/{deed}", dependencies=CHANGE)
 def show_deed(
     request: Request, item: str, deed: str, conn: Reading, reader: CurrentReader, journals: Journals
 ) -> Response:
     """The small form for what is to be done."""
-    found = _deed(deed)
+    found = deed_named(deed)
     today = journals.clock.now().date().isoformat()
     return form_page(
         request,
@@ -400,7 +339,7 @@ def do_deed(
     journals: Journals,
 ) -> Response:
     """Do it, and go back to the thing."""
-    found = _deed(deed)
+    found = deed_named(deed)
     thing = _page(work, reader, journals, item)
 
     def act() -> None:

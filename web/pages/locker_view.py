@@ -81,9 +81,9 @@ def done_or_again(
 ) -> Response:
     """Do it and go on to `done`; what is in the way comes back on the form, with everything typed kept."""
     try:
-        act()
+        with work.begin_nested():
+            act()
     except (Invalid, Conflict) as problem:
-        work.rollback()
         return form(problem)
     return RedirectResponse(done, status_code=303)
 
