@@ -1,6 +1,6 @@
 """What a guide's tap on a thing writes: one record that keeps what others knew better. Pure.
 
-`web/static/check/looking.js` is the same on a phone.
+`web/static/check/picture.js` is the same on a phone.
 """
 
 from collections.abc import Mapping, Sequence

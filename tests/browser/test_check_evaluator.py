@@ -32,7 +32,7 @@ STANDING = """async (text) => {
     Object.fromEntries([...standing(records, new Set(withdrawn))].map(ids)));
 }"""
 NUMBERS = """async (numbers) => {
-  const { fixed, plain } = await import("/static/check/numbers.js");
+  const { fixed, plain } = await import("/static/check/evaluator.js");
   return numbers.map((n) => [fixed(n, 0), fixed(n, 1), plain(n)]);
 }"""
 HISTORIES = 300
@@ -41,7 +41,7 @@ HISTORIES = 300
 @pytest.fixture
 def blank(browser_page: Any) -> Any:
     """A page of the service on which nothing runs."""
-    browser_page.goto("/static/check/numbers.js")
+    browser_page.goto("/static/check/evaluator.js")
     return browser_page
 
 

@@ -126,7 +126,7 @@ def imports() -> set[str]:
 
 
 def test_words_on_the_phone_are_those_of_the_service() -> None:
-    text = (STATIC / "check" / "words.js").read_text()
+    text = (STATIC / "check" / "saying.js").read_text()
 
     def table(name: str) -> dict[str, str]:
         block = re.search(rf"export const {name} = {{(.*?)}};", text, re.S)[1]  # type: ignore[index]

@@ -1,9 +1,8 @@
 // The hands-on check on a phone: takes over the page that the service sent, and goes on without a network.
 
-import { deviceName } from "./ids.js";
-import { TAPS, countOpen, look, openQuestions, told } from "./looking.js";
 import { Model } from "./model.js";
 import * as outbox from "./outbox.js";
+import { TAPS, countOpen, look, openQuestions, told } from "./picture.js";
 import { Sync } from "./sync.js";
 import { call, carried, of, start } from "./views.js";
 
@@ -19,14 +18,15 @@ let renderedAt = 0;
 let shownItem = null;
 
 async function begin() {
-  let device = await outbox.meta("device");
-  if (!device) await outbox.keepMeta("device", device = deviceName());
-  sync = new Sync(trip, refresh);
-  model = new Model(trip, device, () => sync.now());
-  await refresh();
+  sync = new Sync(trip, { taken, own, elsewhere: refresh, stands: say });
+  model = new Model(trip, () => sync.now());
+  const [device] = await Promise.all([outbox.meta("device"), model.load()]);
+  model.device = device ?? outbox.deviceName();
+  if (!device) outbox.keepMeta("device", model.device);
+  show();
   document.addEventListener("submit", submitted);
   document.addEventListener("click", clicked);
-  window.addEventListener("popstate", () => model.ready && render());
+  window.addEventListener("popstate", show);
   setInterval(say, 30000);
   await sync.begin();
   await keepPage();
@@ -46,6 +46,20 @@ async function keepPage() {
 
 async function refresh() {
   await model.load();
+  show();
+}
+
+async function taken(answer) {
+  await model.goBy(answer);
+  show();
+}
+
+async function own() {
+  if (model.ready) await model.lookAtOwn();
+  say();
+}
+
+function show() {
   if (!model.ready) return;
   root.dataset.revision = model.taken.seq;
   if (!busyTyping()) render();
@@ -67,6 +81,7 @@ function render() {
   else if (view === "call" && model.group(id)) shown = call(model, id, asked);
   else shown = start(model);
   root.innerHTML = shown;
+  if (!root.dataset.ready) performance.mark("check ready");
   root.dataset.ready = "true";
   if (opened && root.querySelector("details")) root.querySelector("details").open = true;
   window.scrollTo(0, scrolled);

@@ -1,11 +1,11 @@
 // The check as it stands on this phone: what was taken along, what was written here, and what follows from both.
 
-import { applies, evaluate, holding, needed } from "./evaluator.js";
-import { moment, newId } from "./ids.js";
-import { toLookAt } from "./looking.js";
+import { applies, evaluate, findingOf, holding, needed } from "./evaluator.js";
 import * as outbox from "./outbox.js";
-import { behindOf, standing, together } from "./picture.js";
-import { STATIONS, ZONES } from "./words.js";
+import { behindOf, keyOf, standing, toLookAt, together } from "./picture.js";
+import { STATIONS, ZONES } from "./saying.js";
+
+const { moment, newId } = outbox;
 
 const UNDO_WITHIN_MS = 10 * 60 * 1000;
 const NOW_WITHIN_MS = 5 * 60 * 1000;
@@ -14,10 +14,16 @@ const ORDER = Object.entries(ZONES).flatMap(([station, zones]) => zones.map((zon
 const PLACE = new Map(ORDER.map(([zone], place) => [zone, place]));
 const STATION = new Map(ORDER);
 
+function byKey(records) {
+  const found = new Map();
+  for (const record of records) found.set(keyOf(record), [...(found.get(keyOf(record)) ?? []), record]);
+  return found;
+}
+
 export class Model {
-  constructor(trip, device, now) {
+  constructor(trip, now) {
     this.trip = trip;
-    this.device = device;
+    this.device = "";
     this.now = now;
     this.taken = null;
     this.own = [];
@@ -41,14 +47,46 @@ export class Model {
     });
   }
 
+  /** Go by what was just taken along. */
+  goBy(taken) {
+    return this.inTurn(async () => {
+      this.own = await outbox.ofTrip(this.trip);
+      this.taken = taken;
+      this.workOut();
+    });
+  }
+
+  /** Read again what became of the records of this phone; nothing else has changed. */
+  lookAtOwn() {
+    return this.inTurn(async () => {
+      this.own = await outbox.ofTrip(this.trip);
+      for (const [key, records] of this.stands ?? []) if (records.some((record) => record.only_here)) this.workOutOne(key);
+    });
+  }
+
+  /** Everything that follows from what is known. */
   workOut() {
-    const { taken } = this;
-    const all = together(taken, this.own);
+    this.base = byKey(this.taken.sightings ?? []);
+    const all = together(this.taken, this.own);
     this.byId = new Map(all.records.map((record) => [record.id, record]));
     this.stands = standing(all.records, all.withdrawn);
-    this.withdrawn = all.withdrawn;
-    this.findings = evaluate(taken, this.stands);
+    this.findings = evaluate(this.taken, this.stands);
     this.lists = new Map();
+  }
+
+  /** What follows for one thing of one subject, when only records of it have changed. */
+  workOutOne(key) {
+    const about = this.own.filter(({ entry: { body } }) => body.kind === "withdrawn" || keyOf(body) === key);
+    const all = together({ ...this.taken, sightings: this.base.get(key) ?? [] }, about);
+    for (const record of all.records) this.byId.set(record.id, record);
+    const heads = standing(all.records, all.withdrawn).get(key) ?? [];
+    this.stands.set(key, heads);
+    const [subject, requirement] = [this.subject(key.split(".")[0]), this.requirement(key.split(".")[1])];
+    if (!subject || !requirement) return;
+    const found = findingOf(this.taken, subject, requirement, heads);
+    if (found) this.findings.set(key, found);
+    else this.findings.delete(key);
+    this.lists.delete(subject.id);
   }
 
   get ready() { return this.taken !== null; }
@@ -170,8 +208,9 @@ export class Model {
   /** Keep looks ({body, after}) on this phone; they count from the moment they are on the disk. */
   write(looks) {
     return this.inTurn(async () => {
+      const keys = new Set(looks.map(({ body }) => keyOf(body.kind === "withdrawn" ? this.byId.get(body.entry) : body)));
       this.own.push(...(await outbox.add(looks.map((one) => this.kept(one)))));
-      this.workOut();
+      for (const key of keys) this.workOutOne(key);
     });
   }
 
@@ -190,9 +229,8 @@ export class Model {
   /** One's own newest record that still stands, if it is of the last minutes. */
   lastOwn() {
     const reader = this.taken.reader.id;
-    const standing_ = [...this.stands.values()].flat();
-    const recent = standing_.filter((record) =>
-      record.writer.id === reader && this.now() - Date.parse(record.at) <= UNDO_WITHIN_MS);
+    const since = moment(this.now() - UNDO_WITHIN_MS);
+    const recent = [...this.stands.values()].flat().filter((record) => record.at >= since && record.writer.id === reader);
     return recent.sort((a, b) => (a.at < b.at ? 1 : a.at > b.at ? -1 : a.id < b.id ? 1 : -1))[0] ?? null;
   }
 

@@ -33,7 +33,8 @@ async function within(store, mode, act) {
     let result;
     transaction.oncomplete = () => resolve(result);
     transaction.onabort = () => reject(transaction.error);
-    act(transaction.objectStore(store), (value) => { result = value; });
+    const objects = (name) => transaction.objectStore(name);
+    act(objects([store].flat()[0]), (value) => { result = value; }, objects);
   });
 }
 
@@ -68,10 +69,43 @@ export function letGo(numbers) {
 }
 
 export const taken = (trip) => reading("taken", (objects) => objects.get(trip));
-export const keepTaken = (trip, mark, answer) =>
-  within("taken", "readwrite", (objects) => { objects.put({ trip, mark, answer }); });
+
+/** What was taken along; beside it, in small, whose it is and by what mark the service knows it. */
+export function keepTaken(trip, mark, answer) {
+  return within(["taken", "meta"], "readwrite", (_, __, store) => {
+    store("taken").put({ trip, answer });
+    store("meta").put({ name: "taken " + trip, value: { mark, reader: answer.reader } });
+  });
+}
+
+export const mark = async (trip) => (await meta("taken " + trip))?.mark;
+export const reader = async (trip) => (await meta("taken " + trip))?.reader;
 
 export async function meta(name) {
   return (await reading("meta", (objects) => objects.get(name)))?.value;
 }
 export const keepMeta = (name, value) => within("meta", "readwrite", (objects) => { objects.put({ name, value }); });
+
+// -- ids and moments of records ------------------------------------------------------------------------------
+
+let last = 0n;
+
+/** A UUID of version 7 (RFC 9562). Those made in one page sort in the order they were made. */
+export function newId(epochMs) {
+  const random = crypto.getRandomValues(new Uint8Array(8));
+  // 48 bits of milliseconds and 12 bits that count up: the clock may stand still or go back, the id does not.
+  const stamp = BigInt(Math.max(0, Math.floor(epochMs))) << 12n;
+  last = stamp > last ? stamp : last + 1n;
+  const [time, count] = [last >> 12n, last & 0xfffn];
+  random[0] = (random[0] & 0x3f) | 0x80;
+  const hex = time.toString(16).padStart(12, "0") + "7" + count.toString(16).padStart(3, "0")
+    + [...random].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+}
+
+/** A moment in UTC to the microsecond, the way the journal writes it. */
+export const moment = (epochMs) => new Date(epochMs).toISOString().replace("Z", "000Z");
+
+/** A short name for this device, kept with its records. */
+export const deviceName = () =>
+  "phone-" + [...crypto.getRandomValues(new Uint8Array(5))].map((byte) => byte.toString(16).padStart(2, "0")).join("");

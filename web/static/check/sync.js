@@ -9,11 +9,15 @@ const AGAIN_MS = 20000;
 const SOON_MS = 300;
 export const FORMAT = 1;
 
-/** States: `resting`, `sending`, `no-signal`, `sign-in`, `trouble` (then `problem` says what). */
+/**
+ * States: `resting`, `sending`, `no-signal`, `sign-in`, `trouble` (then `problem` says what).
+ * tell: {taken(answer), own(), elsewhere(), stands()}: something new was taken along; records of this phone arrived or
+ * were refused; another tab has changed what the phone keeps; the state is another.
+ */
 export class Sync {
-  constructor(trip, changed) {
+  constructor(trip, tell) {
     this.trip = trip;
-    this.changed = changed;
+    this.tell = tell;
     this.state = "resting";
     this.problem = "";
     this.arrivedAt = null;
@@ -22,7 +26,7 @@ export class Sync {
     this.channel = "BroadcastChannel" in window ? new BroadcastChannel("rimaye check " + trip) : null;
     this.channel?.addEventListener("message", ({ data }) => {
       Object.assign(this, data);
-      this.changed();
+      this.tell.elsewhere();
     });
   }
 
@@ -83,12 +87,12 @@ export class Sync {
   stand(state, problem = "") {
     this.state = state;
     this.problem = problem;
-    this.changed();
+    this.tell.stands();
   }
 
   /** The records of whoever is signed in that the service does not have yet. */
   async waiting() {
-    const reader = (await outbox.taken(this.trip))?.answer.reader;
+    const reader = await outbox.reader(this.trip);
     return (await outbox.ofTrip(this.trip)).filter(({ seq, problem, entry }) =>
       seq === null && problem === null
       && (!reader || (entry.actor.id === reader.id && entry.actor.name === reader.name && entry.actor.role === reader.role)));
@@ -109,23 +113,31 @@ export class Sync {
         batch[outcome.position].n,
         outcome.status === "refused" ? { problem: outcome.problem || "refused" } : { seq: outcome.seq },
       ]));
+      await this.tell.own();
       sent += batch.length;
     }
     return sent;
   }
 
   async take() {
-    const known = await outbox.taken(this.trip);
-    const asked = this.offsetMs + Date.now();
-    const answer = await this.ask(`/api/trips/${this.trip}/hands-on`, known ? { headers: { "If-None-Match": known.mark } } : {});
-    await this.setClock(answer.headers.get("Rimaye-Now"), asked - this.offsetMs, Date.now());
-    if (answer.status !== 304) {
+    const asked = this.asked ? Date.now() : null;
+    this.asked = true;
+    // The browser asks whether what it has is still so. The first time the page itself has asked while it was read.
+    const answer = await this.ask(`/api/trips/${this.trip}/hands-on`);
+    const clock = this.setClock(answer.headers.get("Rimaye-Now"), asked ?? Date.now(), Date.now());
+    const mark = answer.headers.get("ETag");
+    if (mark !== (await outbox.mark(this.trip))) {
       const taken = await answer.json();
       if (taken.format !== FORMAT) throw new Stopped("trouble", "This page is older than the service. Load it again while there is signal.");
-      await outbox.keepTaken(this.trip, answer.headers.get("ETag"), taken);
+      await this.tell.taken(taken);
+      await outbox.keepTaken(this.trip, mark, taken);
       const covered = (await outbox.ofTrip(this.trip)).filter(({ seq }) => seq !== null && seq <= taken.seq);
-      await outbox.letGo(covered.map(({ n }) => n));
+      if (covered.length) {
+        await outbox.letGo(covered.map(({ n }) => n));
+        await this.tell.own();
+      }
     }
+    await clock;
   }
 
   async setClock(told, before, after) {
@@ -138,11 +150,11 @@ export class Sync {
   async ask(address, options) {
     let answer;
     try {
-      answer = await fetch(address, { credentials: "same-origin", cache: "no-store", ...options });
+      answer = await fetch(address, options);
     } catch {
       throw new Stopped("no-signal");
     }
-    if (answer.ok || answer.status === 304) return answer;
+    if (answer.ok) return answer;
     if (answer.status === 401) throw new Stopped("sign-in");
     const told = await answer.json().catch(() => null);
     throw new Stopped("trouble", told?.detail ?? `The service answered ${answer.status}.`);

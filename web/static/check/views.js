@@ -1,11 +1,10 @@
 // The views of the check, the same as web/templates/hands-on/*.html, made on the phone.
 
-import { rung } from "./evaluator.js";
-import { countOpen, openQuestions } from "./looking.js";
-import { plain } from "./numbers.js";
-import { html } from "./parts.js";
-import { beginDay, beginNumber, daySteps, monthInWords, numberSteps } from "./steps.js";
-import { GRADES, KINDS, KNOWN, STATES, count, duration, when } from "./words.js";
+import { plain, rung } from "./evaluator.js";
+import { countOpen, openQuestions } from "./picture.js";
+import {
+  GRADES, KINDS, KNOWN, STATES, beginDay, beginNumber, count, daySteps, duration, html, monthInWords, numberSteps, when,
+} from "./saying.js";
 
 const at = (model, epochMs) => when(epochMs, model.taken.time_zone, model.now());
 const base = (model) => `/trips/${model.trip}/hands-on`;

@@ -85,9 +85,9 @@ async function forget() {
     opened.onsuccess = () => {
       const db = opened.result;
       const finish = () => { db.close(); resolve(); };
-      if (!db.objectStoreNames.contains("taken")) return finish();
-      const clearing = db.transaction("taken", "readwrite");
+      const clearing = db.transaction(["taken", "meta"], "readwrite");
       clearing.objectStore("taken").clear();
+      clearing.objectStore("meta").clear();
       clearing.oncomplete = clearing.onabort = finish;
     };
   });
