@@ -10,6 +10,7 @@ from api.access import cli as access_cli
 from api.call import cli as call_cli
 from api.conditions import cli as conditions_cli
 from api.journal import cli as journal_cli
+from api.keeping import cli as keeping_cli
 from api.kitlist import cli as kitlist_cli
 from api.nights import cli as nights_cli
 from api.settings import Settings, get_settings, settings_table
@@ -37,6 +38,9 @@ for _name, _room in ROOMS:
     app.add_typer(_room, name=_name)
 
 app.command()(access_cli.setup)
+app.command()(keeping_cli.backup)
+app.command()(keeping_cli.restore)
+app.command()(keeping_cli.move)
 
 
 @app.command()

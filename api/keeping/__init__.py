@@ -1,0 +1,1 @@
+"""Keeping what is stored: copies while the service writes, putting one back, moving to another database."""
