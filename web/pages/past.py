@@ -56,7 +56,7 @@ def show(
     reader: CurrentReader,
     room: CallRoom,
     seq: Annotated[int | None, Query(ge=0)] = None,
-    against: Annotated[int | None, Query(ge=0)] = None,
+    against: Annotated[str, Query(pattern=r"^\d{0,9}$")] = "",
 ) -> Response:
     """The board as it stood after an entry, and what has changed up to another."""
     snapshot = room.readiness.journal.picture(conn, reader.outfit, trip)
@@ -70,7 +70,8 @@ def show(
         return board(evaluation, now=entry.received_at if number < snapshot.seq else room.now)
 
     chosen = min(max(snapshot.seq if seq is None else seq, first), snapshot.seq)
-    other = None if against is None else min(max(against, first), snapshot.seq)
+    # An empty field of the form is sent along as an empty text.
+    other = min(max(int(against), first), snapshot.seq) if against else None
     shown = at(chosen)
     later = at(other) if other is not None and other != chosen else None
     view = BoardView(shown)

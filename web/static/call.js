@@ -1,8 +1,7 @@
 // The call without signal: what was called is kept on this phone and sent when there is signal again.
 // Also lets the slider of past boards say where it stands.
 
-import { add, keepMeta, meta } from "./check/outbox.js";
-import { deviceName, moment, newId } from "./check/ids.js";
+import { add, deviceName, keepMeta, meta, moment, newId, ofTrip } from "./check/outbox.js";
 import { Sync } from "./check/sync.js";
 
 const page = document.getElementById("call-page");
@@ -13,15 +12,20 @@ const slider = document.getElementById("seq");
 slider?.addEventListener("input", () => { document.getElementById("seq-out").textContent = slider.value; });
 
 if (page && form && window.indexedDB) {
-  const sync = new Sync(page.dataset.trip, () => say(sync.state));
-  let waiting = 0;
+  // How far the service's clock, as it was when the page was made, is ahead of this phone's.
+  const aheadMs = Date.parse(page.dataset.now) - Date.now();
+  const sync = new Sync(page.dataset.trip, { taken() {}, own() {}, elsewhere() {}, stands: () => say(sync.state) });
+  let keptId = null;
 
-  const say = (state) => {
-    if (!waiting) return;
+  const say = async (state) => {
+    if (!keptId) return;
+    const kept = (await ofTrip(page.dataset.trip)).find(({ id }) => id === keptId);
     told.hidden = false;
-    told.textContent = state === "resting"
-      ? "The call has arrived and is countersigned. Load the page again to see it."
-      : "No signal. The call is kept on this phone and sent by itself; keep this page at hand.";
+    if (kept?.problem) told.textContent = `The service did not take the call: ${kept.problem}`;
+    else if (state === "resting" && (!kept || kept.seq !== null)) {
+      told.textContent = "The call has arrived and is countersigned. Load the page again to see it.";
+    } else if (state === "sign-in") told.textContent = "The call is kept on this phone. Sign in again to send it.";
+    else told.textContent = "No signal. The call is kept on this phone and sent by itself; keep this page at hand.";
   };
 
   form.addEventListener("submit", async (event) => {
@@ -34,13 +38,14 @@ if (page && form && window.indexedDB) {
       told.scrollIntoView();
       return;
     }
-    await keep();
-    waiting += 1;
+    keptId = await keep();
     form.querySelector("button.do").disabled = true;
     say("no-signal");
     told.scrollIntoView();
     sync.begin();
   });
+
+  form.dataset.ready = "";
 
   /** Why this call cannot be kept as it is; the same rules as on the service. */
   const wrong = () => {
@@ -61,7 +66,7 @@ if (page && form && window.indexedDB) {
 
   const keep = async () => {
     const data = new FormData(form);
-    const now = sync.now();
+    const now = Date.now() + aheadMs;
     const device = (await meta("device")) ?? deviceName();
     await keepMeta("device", device);
     const { trip, hold, seenSeq, findings, forecast, actorId, actorName, actorRole } = page.dataset;
@@ -89,5 +94,6 @@ if (page && form && window.indexedDB) {
       seen_seq: Number(seenSeq),
     };
     await add([{ id: entry.id, trip, entry, behind: [], since: now, seq: null, problem: null }]);
+    return entry.id;
   };
 }
