@@ -284,6 +284,8 @@ def _light_notes(plan: TripPlan, say: words.Say) -> Iterator[tuple[str, str]]:
 def says(rows: Sequence[StageRow]) -> Iterator[str]:
     """The weather of each stage in a sentence, for the text that says what the picture shows."""
     for row in rows:
+        if row.over:
+            continue
         yield (
             f"{row.number}. {row.stage.name}: feels like {row.feels} at its coldest, wind up to {row.wind}, "
             f"rain and snow {row.falls}; {row.thunder}."
