@@ -32,7 +32,7 @@ from api.locker import routes as locker_routes
 from api.logging import Measurements, RequestRecord
 from api.nights import routes as nights_routes
 from api.photos import routes as photo_routes
-from api.readiness import flag_routes, party_routes, watch_routes
+from api.readiness import body_routes, flag_routes, party_routes, watch_routes
 from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
 from api.readiness.watching import telling
@@ -53,6 +53,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     kitlist_routes.schema_router,
     roster_routes.router,
     readiness_routes.router,
+    body_routes.router,
     handson_routes.router,
     photo_routes.router,
     selfreport_routes.router,

@@ -73,7 +73,7 @@ class Cold:
     @property
     def left(self) -> float:
         swept = 0.54 * math.exp(-0.15 * self.v - 0.22 * self.w) * self.p**0.075
-        return swept - 0.06 * math.log(self.p) + 0.5
+        return float(swept - 0.06 * math.log(self.p) + 0.5)
 
     def balance(self, insulation: float, dry: float, neutral: bool) -> float:
         """Heat made less heat lost by breath, sweat and the dry way, W/m2."""
@@ -143,6 +143,11 @@ def pandolf(body: float, load: float, v: float, grade: float, ground: float) -> 
     if held < 0.0:
         power -= ground * (held * whole * v / 3.5 - whole * (held + 6.0) ** 2 / body + 25.0 - v * v)
     return power
+
+
+def pace(power: float, load: float, grade: float, ground: float, fastest: float) -> float:
+    """Speed that a power keeps up, for a body of 70 kg, held at the fastest."""
+    return halved(lambda v: pandolf(70.0, load, v, grade, ground) - power, 0.0, fastest)
 
 
 def boiling_c(hpa: float) -> float:

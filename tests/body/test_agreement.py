@@ -184,13 +184,7 @@ def test_load() -> None:
             pace = fastest
         else:
             at_effort = EFFORT_WPM2[stage.effort] * 1.8
-            pace = plainly.halved(
-                lambda v, load=carried, g=grade, e=ground, w=at_effort: (
-                    plainly.pandolf(70.0, load, v, g, e) - w
-                ),
-                0.0,
-                fastest,
-            )
+            pace = plainly.pace(at_effort, carried, grade, ground, fastest)
         assert same(float(found.hours[p, t, s]), along / pace / 3600.0 * 6.0 / 5.0)
 
 

@@ -19,6 +19,7 @@ from api.readiness.board import sheet
 from api.readiness.service import Evaluations, Readiness
 from web.pages.board_show import freezing_lines, show_board, show_finding, show_sheet, show_trips
 from web.pages.board_view import BoardView, TripLine
+from web.pages.body import body_of_person
 from web.pages.screens import outfit_links, trip_links
 from web.rendering import shell_of
 from web.words import Units
@@ -70,8 +71,13 @@ def subject_page(
     request: Request, trip: str, subject: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
     """Everything known about a person or a rope."""
-    rows = sheet(readiness.evaluation(conn, reader.outfit, trip), subject)
-    return show_sheet(request, readiness.board(conn, reader.outfit, trip), subject, rows)
+    evaluation, board = (
+        readiness.evaluation(conn, reader.outfit, trip),
+        readiness.board(conn, reader.outfit, trip),
+    )
+    rows = sheet(evaluation, subject)
+    body = body_of_person(evaluation, subject, BoardView(board).say(shell_of(request).units))
+    return show_sheet(request, board, subject, rows, body)
 
 
 @router.get("/trips/{trip}/party", dependencies=[permit("trip.read")])

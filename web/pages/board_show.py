@@ -22,6 +22,7 @@ from web.charts.mountain import picture
 from web.charts.sheet import Threshold
 from web.pages import mountain_words as told
 from web.pages.board_view import BoardView, TripLine, by_zone
+from web.pages.body_view import PersonView
 from web.pages.screens import Link
 from web.rendering import conditional, page, shell_of
 
@@ -93,8 +94,13 @@ def show_finding(request: Request, board: Board, finding_id: str) -> Response:
     )
 
 
-def show_sheet(request: Request, board: Board, subject: str, rows: Sequence[ItemRow]) -> Response:
-    """Everything known about a person, a rope or the party. Raises NotFound when there is no such subject."""
+def show_sheet(
+    request: Request, board: Board, subject: str, rows: Sequence[ItemRow], body: PersonView | None = None
+) -> Response:
+    """Everything known about a person, a rope or the party. Raises NotFound when there is no such subject.
+
+    `body` is what the stages ask of a person's body.
+    """
     shell = shell_of(request)
     view = BoardView(board)
     return page(
@@ -105,6 +111,7 @@ def show_sheet(request: Request, board: Board, subject: str, rows: Sequence[Item
         subject=view.head(subject),
         own=view.own(subject),
         zones=by_zone(rows),
+        body=body,
         view=view,
         say=view.say(shell.units),
     )

@@ -19,6 +19,7 @@ TRIP_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("flags", "Flags", "trip.read"),
     ("ropes-check", "Ropes and party", "trip.read"),
     ("nights", "Nights", "trip.read"),
+    ("body", "What the body needs", "trip.read"),
     ("forecasts", "Forecasts", "trip.read"),
     ("cover", "Cover plan", "trip.read"),
     ("loans", "Loans", "trip.read"),

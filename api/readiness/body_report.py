@@ -1,0 +1,178 @@
+"""From arrays over scenarios to numbers that are shown. Pure."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+
+import numpy as np
+
+from api.body.load import latest_turn_h
+from api.body.warmth import hands_of
+from api.body.whole import Body
+from api.conditions.needs import Floats
+from api.readiness.body_schemas import (
+    Amount,
+    BodyReport,
+    FuelBody,
+    HandLayer,
+    PersonBody,
+    PersonStage,
+    StageBody,
+)
+from api.readiness.evaluation import Evaluation
+
+NOT_KNOWN = "not known"
+TOO_WARM = "warmer than 10 °C: the standard says nothing"
+TOO_WINDY = "more wind than the standard covers"
+BEYOND_8_H = "more than 8 h"
+NO_TIME = "no time to freezing is published for this air"
+NO_NIGHT = "no night"
+
+
+def report(evaluation: Evaluation, found: Body) -> BodyReport:
+    """Everything in the scenario of the forecast itself, and the worst of all."""
+    base = found.conditions.base
+    water = found.water_fuel
+    names = {rope.id: rope.name for rope in evaluation.picture.rope_teams}
+    fuel = [FuelBody(who="the party", needed_g=amount(water.fuel_g["party"], base, high=True))]
+    fuel += [
+        FuelBody(who=names.get(rope, rope), needed_g=amount(grams, base, high=True))
+        for rope, grams in water.fuel_g.items()
+        if rope != "party"
+    ]
+    return BodyReport(
+        trip=evaluation.trip,
+        seq=evaluation.seq,
+        scenario=found.conditions.scenarios[base].label,
+        stages=tuple(_stage(found, t) for t in range(len(found.plan.stages))),
+        people=tuple(_person(found, p) for p in range(len(found.people))),
+        fuel=tuple(fuel),
+        fuel_packed_g=_plain(water.packed_g),
+        treat_chemical_min=_plain(water.chemical_min),
+    )
+
+
+def amount(values: Floats, base: int, *, high: bool, says: str = NOT_KNOWN, endless: str = "") -> Amount:
+    """A row over scenarios as one amount; `high`: more is worse.
+
+    Infinite becomes null and says `endless`; NaN becomes null and says `says`. Where only some scenarios are
+    not known, the worst is that of the others.
+    """
+    here = float(values[base])
+    known = values[~np.isnan(values)]
+    worst = math.nan if known.size == 0 else float(known.max() if high else known.min())
+    words = says if math.isnan(here) else endless if math.isinf(here) else ""
+    return Amount(base=_plain(here), worst=_plain(worst), says=words)
+
+
+def _stage(found: Body, t: int) -> StageBody:
+    base, stage = found.conditions.base, found.plan.stages[t]
+    air, sleep, water, load = found.warmth.air, found.sleep, found.water_fuel, found.load
+    melts = float(water.cooking.melts[base, t])
+    night = stage.night is not None
+    source = "" if not night else _SOURCES.get(melts, NOT_KNOWN)
+    top = max(
+        range(len(found.plan.stages)),
+        key=lambda i: max(
+            found.plan.stages[i].to_m, *(v.elevation_m for v in found.plan.stages[i].via), -1e9
+        ),
+    )
+    turn = float(latest_turn_h(found.plan, load.party_h, t)[base]) if t == top else math.nan
+    without = NOT_KNOWN if night else NO_NIGHT
+    return StageBody(
+        stage=stage.id,
+        name=stage.name,
+        low_c=amount(air.low_c[t], base, high=False),
+        wind_mps=amount(air.wind_mps[t], base, high=True),
+        bare_skin_min=amount(air.bare_skin_min[t], base, high=False, endless=NO_TIME),
+        night_c=amount(sleep.minimum_c[t], base, high=False, says=without),
+        open_night_c=amount(sleep.open_minimum_c[t], base, high=False, says=without),
+        water_l=float(water.drunk_l[t]),
+        set_out_l=float(water.set_out_l[t]),
+        camp_l=float(water.cool_l[t] + water.boiled_l[t]),
+        boiling_c=_plain(float(water.cooking.boiling_c[base, t])) if night else None,
+        fuel_g=amount(water.cooking.fuel_g[:, t], base, high=True),
+        source=source,
+        boil_min=_plain(float(water.boil_min[t])) if night else None,
+        dark_h=amount(found.light.dark_h[t], base, high=True),
+        hours=amount(load.party_h[t], base, high=True),
+        arrival=_moment(found, t, float(load.arrival_h[t, base])),
+        latest_turn=_moment(found, t, turn),
+        own_hours=stage.id in found.settings.hours,
+    )
+
+
+_SOURCES = {0.0: "a stream runs", 1.0: "all of it melted from snow"}
+
+
+def _moment(found: Body, t: int, hours: float) -> str | None:
+    if math.isnan(hours):
+        return None
+    at = found.plan.stages[t].starts_at + timedelta(hours=hours)
+    return at.astimezone(found.plan.place.zone).isoformat(timespec="minutes")
+
+
+def _person(found: Body, p: int) -> PersonBody:
+    person, clothes = found.people[p], found.warmth.wardrobes[p]
+    bag, light = found.sleep.bags[p], found.light
+    coldest = int(np.argmin(np.nan_to_num(found.warmth.air.low_c[:, found.conditions.base], nan=np.inf)))
+    return PersonBody(
+        member=person.id,
+        name=person.name,
+        clothing_clo=_plain(clothes.icl_clo),
+        garments=tuple(
+            f"{person.things[id_].item}: {piece.clo:g} clo, as {piece.what} ({piece.source})"
+            for id_, piece in clothes.worn.items()
+        ),
+        not_known=clothes.not_known,
+        missing=clothes.missing,
+        further=clothes.further,
+        hands=tuple(HandLayer(item=item, there=there) for item, there in hands_of(person)),
+        bag=_bag_words(bag.there, bag.rests_on, bag.reading.state.value, bag.figure_c),
+        mat=bag.mat,
+        lamp_h=amount(light.usable_h[p, coldest], found.conditions.base, high=False),
+        own_weight=person.body_kg is not None,
+        stages=tuple(_person_stage(found, p, t) for t in range(len(found.plan.stages))),
+    )
+
+
+def _bag_words(there: bool | None, rests_on: str, state: str, figure_c: float) -> str:
+    if there is None:
+        return NOT_KNOWN
+    if there is False:
+        return "not there, or unfit"
+    return f"{rests_on} {figure_c:g} °C" if rests_on else f"cannot be judged: {state}"
+
+
+def _person_stage(found: Body, p: int, t: int) -> PersonStage:
+    base, warm, load = found.conditions.base, found.warmth, found.load
+    why = NOT_KNOWN
+    if warm.air.too_warm[t, base]:
+        why = TOO_WARM
+    elif warm.air.too_windy[t, base]:
+        why = TOO_WINDY
+    without = NO_NIGHT
+    if found.plan.stages[t].night is not None:
+        without = NOT_KNOWN if found.sleep.bags[p].rests_on else "cannot be judged"
+
+    def low(values: Floats, says: str = why) -> Amount:
+        return amount(values[p, t], base, high=False, says=says, endless=BEYOND_8_H)
+
+    return PersonStage(
+        stage=found.plan.stages[t].id,
+        clothing_margin_clo=low(warm.margin_neutral_clo),
+        clothing_margin_min_clo=low(warm.margin_min_clo),
+        standing_min=low(warm.standing_neutral_min),
+        standing_further_min=low(warm.standing_further_min),
+        bag_margin_c=low(found.sleep.margin_c, without),
+        bag_margin_open_c=low(found.sleep.open_margin_c, without),
+        light_margin_h=low(found.light.margin_h, NOT_KNOWN),
+        pack_kg=_plain(float(load.pack_kg[p, t])),
+        energy_kj=amount(load.energy_kj[p, t], base, high=True),
+        effort_wpm2=amount(load.metabolic_wpm2[p, t], base, high=True),
+    )
+
+
+def _plain(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,129 @@
+"""What the stages ask of the body, as it is shown: numbers with how they are known, never a verdict."""
+
+from api.readiness.schemas import CAUTION, Shown
+
+ASSUMPTIONS = (
+    "All of it is an estimate for an average body that starts rested, warm and dry. It never means safe.",
+    "Only what was seen or tried counts as there; what is not known counts as not there.",
+    "Warmth: ISO 11079 for the whole body, at the coldest and the windiest moment on the way taken together. "
+    "Hands, feet and face freeze long before the body is cold. Garments count as in an ISO 7730/9920-style "
+    "list, partly from memory; a hat counts nothing.",
+    "Heat made on the move: the ISO 8996 class of the stage's effort, from memory, or less where the pace of "
+    "the plan asks less.",
+    "Sleep: the bag's label by ISO 23537-1, on a mat, fed and dry. A label with only an extreme figure "
+    "cannot be judged.",
+    "Water: round figures by effort and night. Fuel: an energy balance at the pressure of the camp. Both "
+    "common practice, no published source, where they are not physics.",
+    "Light: half the labelled hours count as light to walk by, less in the cold. Nothing is charged on the "
+    "way.",
+    "Load: Pandolf's equation with Santee's correction downhill, on a grade taken for granted, as at sea "
+    "level: higher up everyone is slower.",
+)
+
+
+class Amount(Shown):
+    """A number in the forecast itself, and the worst of all scenarios."""
+
+    base: float | None
+    worst: float | None
+    says: str = ""
+    """Why there is no number, or what a number cannot say."""
+
+
+class StageBody(Shown):
+    """What a stage is for everyone."""
+
+    stage: str
+    name: str
+    low_c: Amount
+    wind_mps: Amount
+    bare_skin_min: Amount
+    night_c: Amount
+    """What to plan the night by, in the shelter of the plan."""
+    open_night_c: Amount
+    water_l: float
+    """Drunk on the way by one person."""
+    set_out_l: float
+    """To set out with, to the next camp."""
+    camp_l: float
+    boiling_c: float | None
+    fuel_g: Amount
+    """For one person, at the camp after it."""
+    source: str
+    boil_min: float | None
+    dark_h: Amount
+    hours: Amount
+    """Of the slowest, or the guide's own."""
+    arrival: str | None
+    """When the party arrives by the estimate, ISO 8601."""
+    latest_turn: str | None
+    """When to turn at the latest, to be at the next camp as planned; for the stage that goes highest."""
+    own_hours: bool = False
+
+
+class PersonStage(Shown):
+    """One person on one stage."""
+
+    stage: str
+    clothing_margin_clo: Amount
+    clothing_margin_min_clo: Amount
+    """Against what keeps the body from strain, and against the most strain it should bear."""
+    standing_min: Amount
+    standing_further_min: Amount
+    bag_margin_c: Amount
+    bag_margin_open_c: Amount
+    light_margin_h: Amount
+    pack_kg: float | None
+    energy_kj: Amount
+    effort_wpm2: Amount
+
+
+class HandLayer(Shown):
+    """One of the hand layers the list asks."""
+
+    item: str
+    there: bool | None
+
+
+class PersonBody(Shown):
+    """What one person has, and what is left of it on each stage."""
+
+    member: str
+    name: str
+    clothing_clo: float | None
+    garments: tuple[str, ...]
+    not_known: tuple[str, ...]
+    missing: tuple[str, ...]
+    further: str
+    hands: tuple[HandLayer, ...]
+    bag: str
+    """What the label is good for."""
+    mat: bool | None
+    lamp_h: Amount
+    """Usable hours on the coldest stage."""
+    own_weight: bool
+    stages: tuple[PersonStage, ...]
+
+
+class FuelBody(Shown):
+    """Fuel for those who cook together."""
+
+    who: str
+    needed_g: Amount
+
+
+class BodyReport(Shown):
+    """What every stage asks of every body on the trip, with the caution."""
+
+    caution: str = CAUTION
+    assumptions: tuple[str, ...] = ASSUMPTIONS
+    trip: str
+    seq: int
+    scenario: str
+    stages: tuple[StageBody, ...]
+    people: tuple[PersonBody, ...]
+    fuel: tuple[FuelBody, ...]
+    """The party first, then each rope should it camp apart."""
+    fuel_packed_g: float | None
+    treat_chemical_min: float | None
+    """Minutes iodine or chlorine needs in stream water; null: too cold for the published table."""

@@ -1,0 +1,266 @@
+"""What the stages ask of the body, in words. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from api.readiness.body_schemas import Amount, BodyReport, PersonBody, PersonStage, StageBody
+from web import words
+from web.words import Say
+
+Write = Callable[[float], str]
+NBSP = "\N{NO-BREAK SPACE}"
+
+
+@dataclass(frozen=True, slots=True)
+class PersonRow:
+    """One person on one stage, a cell each."""
+
+    stage: str
+    cells: tuple[tuple[str, str], ...]
+    """Heading and words."""
+
+
+@dataclass(frozen=True, slots=True)
+class PersonView:
+    """One person: in short, and stage by stage."""
+
+    member: str
+    name: str
+    lines: tuple[str, ...]
+    rows: tuple[PersonRow, ...]
+    garments: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StageView:
+    """One stage, for everyone."""
+
+    stage: str
+    name: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BodyView:
+    """A report, ready to be read."""
+
+    report: BodyReport
+    say: Say
+
+    @property
+    def stages(self) -> tuple[StageView, ...]:
+        return tuple(
+            StageView(s.stage, s.name, tuple(map(words.sentence, self._stage(s)))) for s in self.report.stages
+        )
+
+    @property
+    def people(self) -> tuple[PersonView, ...]:
+        return tuple(self._person(person) for person in self.report.people)
+
+    def person(self, member: str) -> PersonView | None:
+        """One person; None when nobody of this id is on the trip."""
+        found = next((p for p in self.report.people if p.member == member), None)
+        return None if found is None else self._person(found)
+
+    @property
+    def fuel(self) -> tuple[str, ...]:
+        """Fuel for the party, and for each rope should it camp apart."""
+        report = self.report
+        lines = [
+            f"{one.who}: {self._told(one.needed_g, _grams)}" + ("" if at == 0 else ", should it camp apart")
+            for at, one in enumerate(report.fuel)
+        ]
+        packed = report.fuel_packed_g
+        if packed is None:
+            lines.append("Packed: not known, nobody has counted it")
+        else:
+            need = report.fuel[0].needed_g
+            spare = None if need.base is None else packed - need.base
+            left = (
+                ""
+                if spare is None
+                else f", {_grams(abs(spare))} {'more' if spare >= 0 else 'less'} than that"
+            )
+            lines.append(f"Packed: {_grams(packed)}{left}")
+        minutes = report.treat_chemical_min
+        lines.append(
+            "Stream water is too cold for iodine or chlorine to be timed: boil or filter"
+            if minutes is None
+            else f"Iodine or chlorine needs {minutes:g}{NBSP}min in stream water"
+        )
+        return tuple(map(words.sentence, lines))
+
+    # -- stages
+
+    def _stage(self, s: StageBody) -> Sequence[str]:
+        say, told = self.say, self._told
+        lines = [
+            self._air(s),
+            f"On the way {_litres(s.water_l)} a person; set out with {_litres(s.set_out_l)} for the next camp",
+            f"In the dark on the move: {told(s.dark_h, _hours)}",
+            self._hours(s),
+        ]
+        if s.source:
+            night, out = told(s.night_c, say.temperature), told(s.open_night_c, say.temperature)
+            lines.append(f"Night: plan by {night}, without the shelter by {out}")
+            fuel = told(s.fuel_g, _grams)
+            lines.append(f"In camp {_litres(s.camp_l)} a person, {s.source}: {fuel} of fuel a person")
+            if s.boiling_c is not None and s.boil_min is not None:
+                boils = say.temperature(s.boiling_c)
+                lines.append(
+                    f"Water boils at {boils} there; {s.boil_min:g}{NBSP}min at a rolling boil treat it"
+                )
+        return lines
+
+    def _air(self, s: StageBody) -> str:
+        if s.low_c.base is None and s.wind_mps.base is None:
+            return "Air on the way: not known"
+        skin = s.bare_skin_min
+        freezes = f"bare skin freezes from {self._told(skin, _minutes)}"
+        if skin.base is None:
+            freezes = f"bare skin: {skin.says or words.NOT_KNOWN}"
+        cold, wind = self._told(s.low_c, self.say.temperature), self._told(s.wind_mps, self.say.speed)
+        return f"Coldest on the way {cold}, wind to {wind}; {freezes}"
+
+    def _hours(self, s: StageBody) -> str:
+        whose = "The guide's own hours" if s.own_hours else "By the slowest pack about"
+        line = f"{whose} {self._told(s.hours, _hours)}"
+        if s.arrival is not None:
+            line += f", there {self.say.day_time(datetime.fromisoformat(s.arrival))}"
+        if s.latest_turn is not None:
+            line += f"; turn by {self.say.day_time(datetime.fromisoformat(s.latest_turn))} at the latest"
+        return line
+
+    # -- people
+
+    def _person(self, person: PersonBody) -> PersonView:
+        names = {stage.stage: stage.name for stage in self.report.stages}
+        rows = tuple(PersonRow(names[s.stage], self._cells(s)) for s in person.stages)
+        lines = tuple(map(words.sentence, self._in_short(person, names)))
+        return PersonView(person.member, person.name, lines, rows, person.garments)
+
+    def _in_short(self, person: PersonBody, names: dict[str, str]) -> Sequence[str]:
+        if person.clothing_clo is None:
+            lines = ["Warmth: nothing warm has been seen yet, so nothing can be said"]
+        else:
+            lines = [self._warmth(person, names)]
+        if person.not_known:
+            lines.append(
+                f"Counted as not there because nobody has recorded it: {'; '.join(person.not_known)}"
+            )
+        if person.missing:
+            lines.append(f"Not there: {'; '.join(person.missing)}")
+        lines.append(
+            "Hands apart: " + "; ".join(f"{hand.item}, {_there(hand.there)}" for hand in person.hands)
+            if person.hands
+            else "Hands apart: the list asks no hand layers"
+        )
+        lines.append(self._night(person, names))
+        lines.append(self._lamp(person, names))
+        packs = [(s.pack_kg, names[s.stage]) for s in person.stages if s.pack_kg is not None]
+        if packs:
+            heaviest, where = max(packs)
+            weight = "" if person.own_weight else "; a body of 70 kg is taken for granted"
+            lines.append(f"Pack: up to {words.number(heaviest, 1)}{NBSP}kg ({where}){weight}")
+        return lines
+
+    def _warmth(self, person: PersonBody, names: dict[str, str]) -> str:
+        worst = _least(person.stages, lambda s: s.standing_min)
+        head = f"Warmth: {words.number(person.clothing_clo or 0.0, 1)}{NBSP}clo to put on"
+        if worst is None:
+            says = next((s.standing_min.says for s in person.stages if s.standing_min.says), "")
+            return f"{head}. Standing still: {says or words.NOT_KNOWN}"
+        more = self._told(worst.standing_further_min, _minutes)
+        still, where = self._told(worst.standing_min, _minutes), names[worst.stage]
+        return (
+            f"{head}. Least standing still: {still} until the body has lost what it may ({where}), "
+            f"{self._margin(worst)} on the move. Helps most: {person.further} ({more})"
+        )
+
+    def _night(self, person: PersonBody, names: dict[str, str]) -> str:
+        mat = {True: "", False: "; no mat, so the label does not hold", None: "; a mat is not known"}[
+            person.mat
+        ]
+        worst = _least(person.stages, lambda s: s.bag_margin_c)
+        if worst is None:
+            return f"Sleep: bag {person.bag}{mat}; no night can be judged"
+        margin = self._told(worst.bag_margin_c, _kelvin)
+        out = self._told(worst.bag_margin_open_c, _kelvin)
+        where = names[worst.stage]
+        return f"Sleep: bag {person.bag}{mat}. Coldest night ({where}), by the label: {margin}; without shelter {out}"
+
+    def _lamp(self, person: PersonBody, names: dict[str, str]) -> str:
+        worst = _least(person.stages, lambda s: s.light_margin_h)
+        if worst is None:
+            return "Light: run time, charge or spare not known, so it cannot be judged"
+        usable, left = self._told(person.lamp_h, _hours), self._told(worst.light_margin_h, _spare_hours)
+        return f"Light: {usable} to walk by in the cold; {left} after the dark hours to {names[worst.stage]}"
+
+    def _margin(self, s: PersonStage) -> str:
+        return self._told(s.clothing_margin_clo, _clo)
+
+    def _cells(self, s: PersonStage) -> tuple[tuple[str, str], ...]:
+        pack = words.NOT_KNOWN if s.pack_kg is None else f"{words.number(s.pack_kg, 1)}{NBSP}kg"
+        return (
+            ("On the move, no strain", self._margin(s)),
+            ("On the move, strained", self._told(s.clothing_margin_min_clo, _clo)),
+            ("Standing still", self._told(s.standing_min, _minutes)),
+            ("with the one layer", self._told(s.standing_further_min, _minutes)),
+            ("Bag", self._told(s.bag_margin_c, _kelvin)),
+            ("Light", self._told(s.light_margin_h, _spare_hours)),
+            ("Pack", pack),
+            ("Energy of the day", self._told(s.energy_kj, _energy)),
+        )
+
+    def _told(self, amount: Amount, write: Write) -> str:
+        """The amount in the forecast, and in brackets the worst of all scenarios where that differs."""
+        here = write(amount.base) if amount.base is not None else amount.says or words.NOT_KNOWN
+        if amount.worst is None or amount.base == amount.worst:
+            return here
+        worst = write(amount.worst)
+        return here if worst == here else f"{here} (at worst {worst})"
+
+
+def _least(stages: Sequence[PersonStage], which: Callable[[PersonStage], Amount]) -> PersonStage | None:
+    """The stage on which an amount is least; None when it is known on none."""
+    known = [s for s in stages if which(s).base is not None]
+    return min(known, key=lambda s: which(s).base or 0.0, default=None)
+
+
+def _there(there: bool | None) -> str:
+    return {True: "there", False: "not there or unfit", None: words.NOT_KNOWN}[there]
+
+
+def _minutes(value: float) -> str:
+    return f"{words.number(value)}{NBSP}min" if value < 100 else words.duration(timedelta(minutes=value))
+
+
+def _hours(value: float) -> str:
+    return "none" if value == 0 else words.duration(timedelta(hours=value))
+
+
+def _spare_hours(value: float) -> str:
+    return f"{words.duration(timedelta(hours=value))} {'left' if value >= 0 else 'too little'}"
+
+
+def _clo(value: float) -> str:
+    return f"{words.number(abs(value), 1)}{NBSP}clo {'to spare' if value >= 0 else 'too little'}"
+
+
+def _kelvin(value: float) -> str:
+    return f"{words.number(abs(value))}{NBSP}°C {'to spare' if value >= 0 else 'too cold'}"
+
+
+def _grams(value: float) -> str:
+    return f"{words.number(value, -1)}{NBSP}g"
+
+
+def _litres(value: float) -> str:
+    return f"{words.number(value, 1)}{NBSP}L"
+
+
+def _energy(value: float) -> str:
+    return f"{words.number(value, -2)}{NBSP}kJ"
