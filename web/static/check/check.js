@@ -20,7 +20,7 @@ let shownItem = null;
 async function begin() {
   sync = new Sync(trip, { taken, own, elsewhere: refresh, stands: say });
   model = new Model(trip, () => sync.now());
-  const [device] = await Promise.all([outbox.meta("device"), model.load()]);
+  const [device] = await Promise.all([outbox.meta("device"), sync.recall(), model.load()]);
   model.device = device ?? outbox.deviceName();
   if (!device) outbox.keepMeta("device", model.device);
   show();

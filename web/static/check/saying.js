@@ -28,12 +28,25 @@ export const STATIONS = {
 
 export const count = (howMany, one, many = one + "s") => `${howMany}\u00a0${howMany === 1 ? one : many}`;
 
+const DAYS = ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"];
+const clocks = new Map();
+
+/** A moment as the clock on the wall shows it in a time zone: {day, time}. */
+function local(epochMs, zone) {
+  if (!clocks.has(zone)) {
+    const digits = { year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit" };
+    clocks.set(zone, new Intl.DateTimeFormat("en-GB", { ...digits, hourCycle: "h23", timeZone: zone }));
+  }
+  const part = Object.fromEntries(clocks.get(zone).formatToParts(epochMs).map(({ type, value }) => [type, value]));
+  const weekday = DAYS[new Date(Date.UTC(part.year, part.month - 1, part.day)).getUTCDay()];
+  const month = MONTHS[part.month - 1].slice(0, 3);
+  return { day: `${weekday}\u00a0${Number(part.day)}\u00a0${month}`, date: `${part.year}-${part.month}-${part.day}`, time: `${part.hour}:${part.minute}` };
+}
+
 /** "14:00" in the trip's time zone; with its day when that is not today. */
 export function when(epochMs, zone, now) {
-  const time = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: zone });
-  const day = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", timeZone: zone });
-  const said = time.format(epochMs);
-  return day.format(epochMs) === day.format(now) ? said : `${day.format(epochMs)}, ${said}`;
+  const { day, date, time } = local(epochMs, zone);
+  return date === local(now, zone).date ? time : `${day}, ${time}`;
 }
 
 export function duration(seconds) {

@@ -7,6 +7,7 @@ import * as outbox from "./outbox.js";
 const BATCH = 100;
 const AGAIN_MS = 20000;
 const SOON_MS = 300;
+const NOTEWORTHY_MS = 1000; // a smaller error of the clock is that of the network
 export const FORMAT = 1;
 
 /**
@@ -33,8 +34,10 @@ export class Sync {
   /** The time as the service has it, as far as this phone knows. */
   now() { return Date.now() + this.offsetMs; }
 
-  async begin() {
-    this.offsetMs = (await outbox.meta("offset")) ?? 0;
+  /** How far this phone's clock was off the last time. */
+  async recall() { this.offsetMs = (await outbox.meta("offset")) ?? 0; }
+
+  begin() {
     window.addEventListener("online", () => this.run());
     window.addEventListener("offline", () => this.stand("no-signal"));
     document.addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") this.run(); });
@@ -142,8 +145,11 @@ export class Sync {
 
   async setClock(told, before, after) {
     if (!told) return;
+    const was = this.offsetMs;
     this.offsetMs = Math.round(Date.parse(told) - (before + after) / 2);
+    if (Math.abs(this.offsetMs - was) < NOTEWORTHY_MS) return;
     await outbox.keepMeta("offset", this.offsetMs);
+    this.tell.elsewhere();
   }
 
   /** A request to the service; throws Stopped when it cannot be answered now. */

@@ -63,7 +63,7 @@ export function of(model, subjectId, asked) {
   const stage = thing && stageOf(thing, asked);
   const rest = model.things(subjectId).filter((one) => !one.asked);
   return html`
-    <section class="card" aria-labelledby="of">
+    <section class="card" aria-labelledby="of" tabindex="0">
       <h1 id="of">${far.subject.name} <span class="far">${howFar(far)}</span></h1>
       ${thing ? card(model, thing) : html`<div class="thing"><h2>Everything has been looked at</h2><p class="clears">What is open now needs gear, not another look. It stands below.</p></div>`}
     </section>
