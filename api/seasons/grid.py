@@ -122,7 +122,9 @@ def grid_of(rows: Sequence[tuple[str, bytes, bytes, bytes, str]], read: Reader) 
     column = np.arange(widest)[np.newaxis, :]
     real = column < stages[:, np.newaxis]
     flat = np.where(real, first[:, np.newaxis] + column, 0)
-    cells = _cells([row[3] for row in rows])
+    cells = np.frombuffer(b"".join(row[3] for row in rows), dtype="<f8").reshape(-1, len(packing.CELLS)).T
+    if not cells.size:
+        cells = np.zeros((len(packing.CELLS), 1))
     own, own_of = _own([row[4] for row in rows], counts)
     return Grid(
         trips=tuple(row[0] for row in rows),
@@ -159,14 +161,6 @@ def _own(told: Sequence[str], counts: Ints) -> tuple[tuple[Mapping[str, Any], ..
             result[start + at] = which
         start += many
     return tuple(own), result
-
-
-def _cells(packed: Sequence[bytes]) -> Floats:
-    """[what, cell] of all trips, from [what, cell] of each."""
-    if not packed:
-        return np.zeros((len(packing.CELLS), 1))
-    parts = [np.frombuffer(one, dtype="<f8").reshape(len(packing.CELLS), -1) for one in packed]
-    return np.concatenate(parts, axis=1)
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,11 +28,12 @@ class Holdings:
 
     def rows(self, place: Mapping[str, int]) -> list[tuple[int, int, int, int]]:
         """The changes of members, by member and entry."""
-        return sorted(
+        found = (
             (place[subject], payload, seq, minute)
             for subject, payload, seq, minute in self.changes
             if subject in place
         )
+        return sorted(found, key=lambda row: (row[0], row[2]))
 
 
 def holdings_of(entries: Sequence[StoredEntry], start: datetime) -> dict[str, Holdings]:

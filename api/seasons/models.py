@@ -17,7 +17,7 @@ class SeasonTrip(SQLModel, table=True):
     """A past trip as the review sees it."""
 
     __tablename__ = "season_trip"
-    __table_args__ = (Index(None, "outfit_id", "season"),)
+    __table_args__ = (Index(None, "outfit_id", "trip_id"),)
 
     trip_id: str = Field(primary_key=True, foreign_key="trip.id", sa_type=Text)
     outfit_id: str = Field(sa_type=Text)
@@ -40,7 +40,7 @@ class SeasonTrip(SQLModel, table=True):
     epochs: bytes = Field(sa_type=LargeBinary)
     """int32 [epoch, (entry, minute, stages)]: from which entry on another plan or forecast was in force."""
     cells: bytes = Field(sa_type=LargeBinary)
-    """float64 [what, cell]: what thresholds are measured from; a cell is a stage of an epoch."""
+    """float64 [cell, what]: what thresholds are measured from; a cell is a stage of an epoch."""
     metrics: bytes = Field(sa_type=LargeBinary)
     """float64 [layer, cell]."""
     complete: bytes = Field(sa_type=LargeBinary)

@@ -167,7 +167,7 @@ def trip_row(record: TripRecord, outfit_id: str) -> dict[str, Any]:
         "lines": epochs.lines,
         "members": np.array([p.packed for p in record.people], dtype=packing.MEMBER).tobytes(),
         "epochs": epochs.starts.tobytes(),
-        "cells": epochs.cells.astype("<f8").tobytes(),
+        "cells": np.ascontiguousarray(epochs.cells.T, dtype="<f8").tobytes(),
         "metrics": epochs.metrics.astype("<f8").tobytes(),
         "complete": epochs.complete.tobytes(),
     }
@@ -381,3 +381,11 @@ def trip_cells(conn: Connection, outfit_id: str) -> list[TripCell]:
     columns = [_kept.c[name] for name in TripCell._fields[:-1]]
     wanted = select(*columns, func.count()).where(_kept.c.outfit_id == outfit_id).group_by(*columns)
     return [TripCell._make(row) for row in conn.execute(wanted.order_by(*columns))]
+
+
+def names(conn: Connection, outfit_id: str, trip_ids: Sequence[str]) -> dict[str, str]:
+    """What trips are called, by id."""
+    wanted = select(_trip.c.id, _trip.c.name).where(
+        _trip.c.outfit_id == outfit_id, _trip.c.id.in_(list(trip_ids))
+    )
+    return {trip: name or trip for trip, name in conn.execute(wanted).all()}

@@ -26,10 +26,12 @@ from api.seasons.rules import (
     Recurrence,
     Split,
     compared,
+    rate,
     recurrences,
     splits,
     through_time,
 )
+from api.seasons.written.queries import TrialRow
 
 MOST_REMARKS = 40
 SPLIT_BY = ("rental", "booking", "month", "lead", "route", "kind")
@@ -49,6 +51,8 @@ class Overview:
     stands_out: tuple[Split, ...]
     groups_compared: int
     items: Mapping[str, str]
+    lendable: frozenset[str]
+    """Requirements that the locker is meant to cover."""
 
     @property
     def all_trips(self) -> int:
@@ -74,7 +78,15 @@ def overview(conn: Connection, outfit: str, choice: Choice) -> Overview:
         stands_out=tuple(split for split in found if split.stands_out),
         groups_compared=len(found),
         items=items_of(conn, outfit),
+        lendable=lendable(conn, outfit),
     )
+
+
+def lendable(conn: Connection, outfit: str) -> frozenset[str]:
+    """Requirements that the locker is meant to cover, by any published edition."""
+    published = [row.id for row in list_editions(conn, outfit) if row.state is EditionState.PUBLISHED]
+    editions = (get_edition(conn, outfit, id_) for id_ in published)
+    return frozenset(r.id for edition in editions for r in edition.requirements if r.loan == "pool")
 
 
 def chosen_of(cube: Cube, choice: Choice) -> tuple[Mask, dict[int, int]]:
@@ -265,3 +277,33 @@ def _meant(person: Sequence[Any], choice: Choice) -> bool:
         not wanted or person[at] in wanted
         for at, wanted in ((1, choice.lead), (2, choice.booking), (3, choice.rental))
     )
+
+
+# -- whether a change worked
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """The number that was to be watched: as it was, and in the seasons begun since."""
+
+    requirement: str
+    item: str
+    was: float | None
+    since: tuple[tuple[int, Rate], ...]
+
+
+def watched(conn: Connection, outfit: str, trial: TrialRow) -> Watched | None:
+    """What became of the number an adopted trial is watched by; None while it is not adopted."""
+    if trial.adopted_at is None:
+        return None
+    cube = cube_of(conn, outfit)
+    seasons = cube.groups("season")
+    since: list[tuple[int, Rate]] = []
+    if trial.watch in cube.requirements:
+        r = cube.requirements.index(trial.watch)
+        counts = cube.shares_by(cube.where(), seasons)[:, r]
+        for season, row in zip(seasons.labels, counts.tolist(), strict=True):
+            if isinstance(season, int) and season > trial.adopted_at.year and row[0]:
+                since.append((season, rate(row[1], row[0])))
+    item = items_of(conn, outfit).get(trial.watch, trial.watch)
+    return Watched(trial.watch, item, trial.watch_rate, tuple(since))

@@ -7,7 +7,7 @@ Somebody of whom nothing was ever told is counted apart; nothing is guessed.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 
@@ -84,6 +84,7 @@ class Spells:
     seq: Ints
     minute: Ints
     distinct: tuple[Held, ...]
+    by_held: list[tuple[int, Ints]]
 
 
 def affected(base: Edition, changed: Edition) -> list[Pair]:
@@ -144,19 +145,28 @@ class Trial:
         concerned = self._people.concerned(requirement)
         if requirement is not None:
             line = Line(weather, requirement)
-            for held, places in _by_held(spells):
-                epochs, back = np.unique(spells.epoch[places], return_inverse=True)
+            for held, places in spells.by_held:
+                epochs, back = _distinct(spells.epoch[places], len(self.grid.epoch_seq))
                 codes[places] = line.codes(spells.distinct[held], epochs)[back]
             codes[~concerned[spells.person]] = NONE
         return Outcome.of(codes, spells, len(self._people.trip), concerned)
 
 
-def _by_held(spells: Spells) -> Iterator[tuple[int, Ints]]:
+def _by_held(held: Ints, distinct: int) -> list[tuple[int, Ints]]:
+    """The spells of each distinct state of what was known."""
     # Sixteen bits are sorted by their digits, which is many times faster; there are few distinct records.
-    small = spells.held.astype(np.uint16) if len(spells.distinct) < 2**16 else spells.held
+    small = held.astype(np.uint16) if distinct < 2**16 else held
     order = np.argsort(small, kind="stable")
-    held, first = np.unique(spells.held[order], return_index=True)
-    yield from zip(held.tolist(), np.split(order, first[1:]), strict=True)
+    ends = np.cumsum(np.bincount(held, minlength=distinct))
+    parts = np.split(order, ends[:-1])
+    return [(which, places) for which, places in enumerate(parts) if len(places)]
+
+
+def _distinct(places: Ints, size: int) -> tuple[Ints, Ints]:
+    """The distinct ones of some places under `size`, in order, and where among them each is."""
+    present = np.zeros(size, dtype=np.bool_)
+    present[places] = True
+    return np.nonzero(present)[0], (np.cumsum(present) - 1)[places]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -225,15 +235,21 @@ class Outcome:
 def _spells(grid: Grid, people: People, rows: HeldRows, dates: Dates | None) -> Spells:
     """Every stretch in which the same was known of a person under one epoch, in order."""
     distinct: dict[Held, int] = {}
-    held, member, trip, seq, minute = _changes(grid, people, rows, dates, distinct)
-    person = people.start[trip] + member
-    nobody, blank = _from_joining(people, grid, dates, distinct)
-    person = np.concatenate([nobody, person])
-    held = np.concatenate([blank, held])
-    seq = np.concatenate([people.joined[nobody], seq])
-    minute = np.concatenate([np.full(len(nobody), -NEVER), minute])
-    order = np.argsort(person * NEVER + seq, kind="stable")
-    person, held, seq, minute = person[order], held[order], seq[order], minute[order]
+    told, member, trip, told_seq, told_minute = _changes(grid, people, rows, dates, distinct)
+    told_by = people.start[trip] + member
+    everyone, blank = _from_joining(people, grid, dates, distinct)
+    # Changes lie in order of person and entry; each person's row of knowing nothing goes before theirs.
+    before = np.searchsorted(told_by, everyone, side="left") + everyone
+    after = np.arange(len(told_by)) + told_by + 1
+    size = len(everyone) + len(told_by)
+    person, held, seq, minute = (np.empty(size, dtype=np.int64) for _ in range(4))
+    for column, first, later in (
+        (person, everyone, told_by),
+        (held, blank, told),
+        (seq, people.joined, told_seq),
+        (minute, np.full(len(everyone), -NEVER), told_minute),
+    ):
+        column[before], column[after] = first, later
     same = np.concatenate([person[1:] == person[:-1], [False]]) if len(person) else np.zeros(0, dtype=bool)
     until = np.where(same, np.concatenate([seq[1:], [0]]) if len(seq) else seq, people.left[person])
     return _crossed(grid, people, person, held, seq, until, minute, tuple(distinct))
@@ -315,6 +331,7 @@ def _crossed(
         seq=np.maximum(seq[which], grid.epoch_seq[epoch]),
         minute=np.maximum(minute[which], grid.epoch_minute[epoch]),
         distinct=distinct,
+        by_held=_by_held(held[which], len(distinct)),
     )
 
 

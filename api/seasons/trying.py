@@ -39,6 +39,10 @@ Report = Callable[[int, int], bool]
 """How many requirements are done, of how many; answers whether to go on."""
 
 
+_under_way: set[str] = set()
+"""Trials that a thread of this process works on, or is about to."""
+
+
 class Stopped(Exception):
     """Somebody asked a trial to stop."""
 
@@ -145,7 +149,19 @@ def find(conn: Connection, outfit: str, id_: str) -> TrialRow:
     found = written.trial(conn, outfit, id_)
     if found is None:
         raise NotFound(f"There is no trial {id_}. Choose one of the list.")
-    return found
+    return _as_it_is(found)
+
+
+def trials(conn: Connection, outfit: str) -> list[TrialRow]:
+    """All trials, the newest first."""
+    return [_as_it_is(row) for row in written.trials(conn, outfit)]
+
+
+def _as_it_is(row: TrialRow) -> TrialRow:
+    """A trial that no thread of this process works on was cut off when the service stopped."""
+    if row.state not in ("waiting", "running") or row.id in _under_way:
+        return row
+    return row._replace(state="stopped", problem="The service was stopped while it ran. Begin it again.")
 
 
 def stop(work: Work, clock: Clock, outfit: str, id_: str) -> None:
@@ -156,8 +172,15 @@ def stop(work: Work, clock: Clock, outfit: str, id_: str) -> None:
 
 def run(db: Database, clock: Clock, outfit: str, id_: str) -> None:
     """Run a trial to its end, writing down how far it has come."""
-    if not _claim(db, outfit, id_):
-        return
+    _under_way.add(id_)
+    try:
+        if _claim(db, outfit, id_):
+            _run(db, clock, outfit, id_)
+    finally:
+        _under_way.discard(id_)
+
+
+def _run(db: Database, clock: Clock, outfit: str, id_: str) -> None:
     try:
         result = _result(db, outfit, id_)
     except Stopped:
@@ -193,6 +216,7 @@ def _end(db: Database, clock: Clock, outfit: str, id_: str, state: str, **more: 
 
 def in_background(db: Database, clock: Clock, outfit: str, id_: str) -> threading.Thread:
     """Run a trial in a thread of its own, so that no request waits for it."""
+    _under_way.add(id_)
     thread = threading.Thread(target=run, args=(db, clock, outfit, id_), name=f"trial-{id_}", daemon=True)
     thread.start()
     return thread

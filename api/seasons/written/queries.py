@@ -129,13 +129,6 @@ def adopt(conn: Connection, outfit_id: str, id_: str, **values: Any) -> None:
     conn.execute(update(_trial).where(_mine(outfit_id, id_)).values(values))
 
 
-def end_orphans(conn: Connection, now: datetime) -> None:
-    """Trials that were under way when the service stopped do not go on by themselves."""
-    left = _trial.c.state.in_(("waiting", "running"))
-    why = "The service was stopped while it ran. Begin it again."
-    conn.execute(update(_trial).where(left).values(state="stopped", finished_at=now, problem=why))
-
-
 # -- letters
 
 
