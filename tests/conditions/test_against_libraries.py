@@ -40,10 +40,7 @@ def test_air_and_wind_where_the_party_is(seed: int) -> None:
             column = heights[m, hour]
             if not column.min() <= at <= column.max():
                 continue
-            for name, metric, zero in (
-                (cf.TEMPERATURE, "air_temperature_c", 273.15),
-                (cf.WIND, "wind_mps", 0.0),
-            ):
+            for name, metric, zero in READ:
                 theirs = interpolate_1d([at], column, forecast.series[name].values[m, hour])[0] - zero
                 assert found.hourly[metric][m, step] == pytest.approx(theirs, abs=1e-9)
 
