@@ -31,7 +31,7 @@ from api.selfreport.routes import address_of
 from api.selfreport.rules import Chase, Open, post_by, to_chase
 from api.settings import Settings
 from web.locale import Language, choose
-from web.pages.access_staff import qr_picture
+from web.pages.locker_view import qr
 from web.pages.roster_forms import Sent
 from web.rendering import forms_errors, page, shell_of
 from web.words import Say
@@ -78,9 +78,9 @@ class Invitation:
     language: Language
 
     @property
-    def qr(self) -> str:
+    def code(self) -> str:
         """The link as a QR code."""
-        return qr_picture(self.address)
+        return qr(self.address)
 
 
 # -- pages ---------------------------------------------------------------------------------------------------

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import io
-import json
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from functools import cache
-from typing import Any, ClassVar
+from datetime import datetime
+from typing import Any
 from uuid import UUID
 
-import segno
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
@@ -19,8 +14,7 @@ from api.access.current import CurrentReader, Reader
 from api.access.limits import limit
 from api.access.permissions import permit
 from api.db import Reading, Writing
-from api.errors import Conflict, Invalid, NotFound, Unavailable
-from api.handson.rules import STATIONS, check_order, station_of
+from api.errors import Conflict, Invalid
 from api.ids import new_id
 from api.journal.entry import Entry
 from api.journal.kinds import GearState, Known, Sighting
@@ -28,18 +22,16 @@ from api.journal.pictures import Snapshot
 from api.journal.service import actor_of
 from api.kitlist.schemas import Requirement
 from api.readiness.evaluation import Evaluation
-from api.readiness.lacks import applies, takes
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations, Readiness
 from api.roster.rules import FieldError
+from web.pages.paper_sheet import LOOSE, Sheet, item_words, sheet_data, sheet_of, sheet_pdf
 from web.pages.roster_forms import Form, Sent
-from web.rendering import HERE, forms_errors, page, shell_of
-from web.words import Say, date_span, long_date
+from web.rendering import forms_errors, page, shell_of
+from web.words import Say
 
 router = APIRouter(prefix="/trips/{trip}/paper", include_in_schema=False)
 
-LOOSE = "loose"
-"""Instead of a rope's id: everyone who is on no rope."""
 REMARK = "from paper"
 DEVICE = "paper"
 
@@ -51,90 +43,6 @@ MARKS: dict[str, tuple[Known, GearState]] = {
 }
 SAME_MARK = {"✓": "s", "v": "s", "✔": "s"}
 """What else stands for a mark when a sheet is typed back in."""
-
-
-class NoPdf(Unavailable):
-    """A PDF needs the optional part `pdf` of the installation: pip install 'rimaye[pdf]'."""
-
-    code: ClassVar[str] = "no-pdf-sheet"
-    title = "PDF is not installed"
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One line of a sheet: a thing, and of whom it is asked."""
-
-    number: int
-    requirement: Requirement
-    subjects: frozenset[str]
-
-    @property
-    def tried(self) -> bool:
-        return takes(self.requirement) is Known.TRIED
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A sheet for one rope: the same order of people and things on paper and on the screen."""
-
-    group: str
-    name: str
-    subjects: tuple[tuple[str, str], ...]
-    """(id, name) of each column: the people in rope order, then the rope itself."""
-    rows: tuple[Row, ...]
-
-    def stations(self) -> list[tuple[str, list[Row]]]:
-        """The rows by station, with its title."""
-        return [
-            (station.title, rows)
-            for station in STATIONS
-            if (rows := [row for row in self.rows if station_of(row.requirement.zone) is station])
-        ]
-
-    def name_of(self, subject: str) -> str:
-        """The name at the head of a column. Raises NotFound."""
-        found = dict(self.subjects).get(subject)
-        if found is None:
-            raise NotFound("There is nobody like this on the sheet. Choose a name from it.")
-        return found
-
-
-def sheet_of(evaluation: Evaluation, group: str) -> Sheet:
-    """The sheet of a rope, or of those on no rope. Raises NotFound."""
-    picture = evaluation.picture
-    rope = next((rope for rope in picture.rope_teams if rope.id == group), None)
-    roped = {member for each in picture.rope_teams for member in each.members}
-    if rope is not None:
-        name, columns = rope.name, (*rope.members, rope.id)
-    elif group == LOOSE:
-        loose = sorted(set(picture.members) - roped, key=lambda member: picture.profiles[member].name)
-        name, columns = "Not on a rope", tuple(loose)
-    else:
-        raise NotFound(f"There is no rope “{group}” on this trip. Choose one from the page.")
-    subjects = {s.id: s for s in evaluation.lacks.subjects} if evaluation.lacks else {}
-    rows: list[Row] = []
-    for requirement in _in_order(evaluation):
-        asked = [id_ for id_ in columns if id_ in subjects and applies(requirement, subjects[id_])]
-        if asked:
-            rows.append(Row(len(rows) + 1, requirement, frozenset(asked)))
-    titles = {
-        **{m: p.name for m, p in picture.profiles.items()},
-        **{r.id: r.name for r in picture.rope_teams},
-    }
-    return Sheet(group, name, tuple((id_, titles[id_]) for id_ in columns), tuple(rows))
-
-
-def _in_order(evaluation: Evaluation) -> list[Requirement]:
-    """What is asked on the trip, in the order of a check; optional things are left out."""
-    edition, asks = evaluation.edition, evaluation.asks
-    if edition is None or asks is None:
-        return []
-    asked = [
-        (check_order(requirement.zone, place), requirement)
-        for place, requirement in enumerate(edition.requirements)
-        if not requirement.optional and asks.asked[:, :, asks.checks_of_requirement(place)[0]].any()
-    ]
-    return [requirement for _, requirement in sorted(asked, key=lambda pair: pair[0])]
 
 
 # -- pages ---------------------------------------------------------------------------------------------------
@@ -162,7 +70,7 @@ def pdf(
     sheet = sheet_of(evaluation, group)
     base = request.app.state.settings.base_url or str(request.base_url)
     paper = "us-letter" if request.cookies.get("units") == "us" else "a4"
-    made = _pdf(
+    made = sheet_pdf(
         sheet_data(evaluation, sheet, f"{base.rstrip('/')}/trips/{trip}", readiness.clock.now(), paper),
         readiness.clock.now(),
     )
@@ -208,75 +116,6 @@ def type_in(
     following = _after(sheet, subject)
     query = f"?of={following}&saved={len(sightings)}" if following else f"?saved={len(sightings)}"
     return RedirectResponse(f"/trips/{trip}/paper/{group}/type-in{query}", status_code=303)
-
-
-# -- paper ---------------------------------------------------------------------------------------------------
-
-
-def sheet_data(
-    evaluation: Evaluation, sheet: Sheet, address: str, now: datetime, paper: str
-) -> dict[str, Any]:
-    """Everything that stands on a sheet."""
-    plan = evaluation.plan
-    printed = now.astimezone(plan.place.zone)
-    return {
-        "title": f"Check sheet: {sheet.name}",
-        "under": f"{plan.name}, {date_span(plan.starts_on, plan.ends_on)}. Printed"
-        f" {long_date(printed.date())}, {printed:%H:%M}, from entry {evaluation.seq}.",
-        "paper": paper,
-        "caution": CAUTION,
-        "qr": _qr(address),
-        "people": [name for _, name in sheet.subjects],
-        "stations": [
-            {
-                "title": title,
-                "rows": [
-                    {
-                        "number": row.number,
-                        "item": _item(row.requirement),
-                        "tried": row.tried,
-                        "boxes": [subject in row.subjects for subject, _ in sheet.subjects],
-                    }
-                    for row in rows
-                ],
-            }
-            for title, rows in sheet.stations()
-        ],
-    }
-
-
-def _item(requirement: Requirement) -> str:
-    """A thing with how many are asked of each."""
-    many = requirement.how_many
-    if many.computed is not None or many.count == 1:
-        return requirement.item
-    return f"{requirement.item}: {many.count:g}{' ' + many.unit if many.unit else ''}"
-
-
-def _qr(address: str) -> str:
-    written = io.BytesIO()
-    segno.make(address, error="m", micro=False).save(written, kind="svg", scale=4, border=2)
-    return written.getvalue().decode()
-
-
-@cache
-def _template() -> bytes:
-    return (HERE / "templates" / "paper" / "check.typ").read_bytes()
-
-
-def _pdf(data: dict[str, Any], at: datetime) -> bytes:
-    try:
-        import typst
-    except ImportError as error:
-        raise NoPdf("A PDF needs: pip install 'rimaye[pdf]'. Nothing else is missing.") from error
-    made: bytes = typst.compile(
-        _template(),
-        format="pdf",
-        sys_inputs={"data": json.dumps(data)},
-        timestamp=int(at.astimezone(UTC).timestamp()),
-        ignore_system_fonts=True,
-    )
-    return made
 
 
 # -- typing it back in ---------------------------------------------------------------------------------------
@@ -412,6 +251,6 @@ def _page(request: Request, template: str, evaluation: Evaluation, trip: str, **
         trip=trip,
         plan=evaluation.plan,
         caution=CAUTION,
-        item=_item,
+        item=item_words,
         **context,
     )
