@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from api.handson.looking import TAPS, look, told
 from api.journal.chain import moment
 from api.journal.entry import Entry
 from api.journal.fold import heads
@@ -30,6 +32,16 @@ STANDING = """async (text) => {
   const ids = ([key, heads]) => [key, heads.map((head) => head.id)];
   return JSON.parse(text).map(({ records, withdrawn }) =>
     Object.fromEntries([...standing(records, new Set(withdrawn))].map(ids)));
+}"""
+TAPPED = """async (text) => {
+  const { TAPS, look, told } = await import("/static/check/picture.js");
+  const written = ({ records, subject, requirement, writer }) => [
+    ...Object.values(TAPS).map((tap) => look(subject, requirement, records, ...tap)),
+    told(subject, requirement, records, writer, { answers: { rating: -5 } }),
+    told(subject, requirement, records, writer, { count: 2, remark: "stuck" }),
+    told(subject, requirement, records, writer, { stand_in: "other-thing" }),
+  ];
+  return JSON.parse(text).map(written);
 }"""
 NUMBERS = """async (numbers) => {
   const { fixed, plain } = await import("/static/check/evaluator.js");
@@ -84,6 +96,36 @@ def test_phone_and_service_fold_the_same(blank: Any) -> None:
     assert len(found) >= HISTORIES
     assert any(len(ids) > 1 for each in expected for ids in each.values())
     assert found == expected
+
+
+def test_a_tap_writes_the_same_on_phone_and_page(blank: Any) -> None:
+    case = Generator(SEED + 1).case()
+    held = list(case.picture.sightings.items())
+    writers = ["lead", "assistant"]
+    sent = [
+        {
+            "subject": subject,
+            "requirement": item,
+            "writer": writers[n % 2],
+            "records": case.records[f"{subject}.{item}"],
+        }
+        for n, ((subject, item), records) in enumerate(held)
+    ]
+    found = blank.evaluate(TAPPED, json.dumps(sent))
+    assert len(found) > 300
+    for n, ((subject, item), records) in enumerate(held):
+        told_by = partial(told, subject, item, records, writers[n % 2])
+        expected = [
+            *(look(subject, item, records, known, state) for known, state in TAPS.values()),
+            told_by(answers={"rating": -5.0}),
+            told_by(count=2, remark="stuck"),
+            told_by(stand_in="other-thing"),
+        ]
+        for here, there in zip(found[n], expected, strict=True):
+            assert (here is None) == (there is None)
+            if here is not None and there is not None:
+                assert Sighting.model_validate(here["body"]) == there.body
+                assert here["after"] == [str(id_) for id_ in there.after]
 
 
 def _records(history: list[Entry]) -> list[dict[str, Any]]:

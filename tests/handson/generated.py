@@ -6,7 +6,6 @@ import random
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
-from uuid import UUID
 
 import numpy as np
 
@@ -39,6 +38,7 @@ class Case:
     """A trip as a phone takes it along, and what the service finds on it."""
 
     taken: HandsOn
+    picture: Picture
     records: dict[str, list[dict[str, Any]]]
     findings: tuple[Finding, ...]
 
@@ -93,7 +93,7 @@ class Generator:
         evaluation = evaluate("test", 1, picture, plan, edition, self.conditions(plan), self._quantities())
         findings = tuple(f for f in evaluation.findings if edition.requirement(f.requirement) is not None)
         taken = hands_on(evaluation, (), READER, may_record=True)
-        return Case(taken, _records(picture), findings)
+        return Case(taken, picture, _records(picture), findings)
 
     def edition(self) -> Edition:
         """Some lines of the shipped kit list and one that is all limits and grades."""
@@ -264,8 +264,3 @@ def _records(picture: Picture) -> dict[str, list[dict[str, Any]]]:
         ]
         for (subject, requirement), records in picture.sightings.items()
     }
-
-
-def entry_id(number: int) -> UUID:
-    """The n-th id, a UUIDv7."""
-    return UUID(int=(1_784_000_000_000 + number) << 80 | 7 << 76 | 2 << 62 | number)
