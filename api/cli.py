@@ -13,6 +13,7 @@ from api.journal import cli as journal_cli
 from api.keeping import cli as keeping_cli
 from api.kitlist import cli as kitlist_cli
 from api.nights import cli as nights_cli
+from api.seasons import cli as seasons_cli
 from api.settings import Settings, get_settings, settings_table
 from seeds import cli as demo_cli
 
@@ -30,6 +31,7 @@ ROOMS: tuple[tuple[str, typer.Typer], ...] = (
     ("kitlist", kitlist_cli.app),
     ("forecast", conditions_cli.app),
     ("health", nights_cli.app),
+    ("seasons", seasons_cli.app),
     ("demo", demo_cli.app),
 )
 """Every room's commands: its name on the command line, and its group."""

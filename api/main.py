@@ -37,6 +37,7 @@ from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
 from api.readiness.watching import telling
 from api.roster import routes as roster_routes
+from api.seasons import routes as seasons_routes
 from api.selfreport import routes as selfreport_routes
 from api.settings import Settings, get_settings
 from web import site
@@ -63,6 +64,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     locker_routes.router,
     nights_routes.router,
     call_routes.router,
+    seasons_routes.router,
 )
 """Every room's routes and every page's, in the order they are tried."""
 

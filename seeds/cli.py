@@ -1,4 +1,4 @@
-"""Commands for the demo: `rimaye demo seed`."""
+"""Commands for the demo: `rimaye demo seed` and `rimaye demo history`."""
 
 import typer
 
@@ -23,3 +23,27 @@ def seed() -> None:
     finally:
         db.close()
     typer.echo("The demo trip is in place." if added else "The demo trip was in place already.")
+
+
+@app.command()
+def history() -> None:
+    """Add two invented seasons of past trips, for the review to find patterns in."""
+    from api.main import make_clock, open_database
+    from api.settings import get_settings
+    from seeds import history_loading, loading
+
+    settings = get_settings()
+    db = open_database(settings)
+    try:
+        loading.seed(db)
+        typer.echo("Writing the journals of 200 invented trips; this takes a minute or two.")
+        added = history_loading.load(db, make_clock(settings), report=_so_far)
+    finally:
+        db.close()
+    typer.echo(
+        f"{added} trips added. Open /seasons as office." if added else "The history was in place already."
+    )
+
+
+def _so_far(done: int) -> None:
+    typer.echo(f"  {done} trips written")

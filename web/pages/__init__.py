@@ -32,6 +32,7 @@ def mount_pages(app: FastAPI) -> None:
         preferences,
         ropes_check,
         roster,
+        seasons,
         self_report,
     )
     from web.rendering import problem_page, set_shell
@@ -65,5 +66,6 @@ def mount_pages(app: FastAPI) -> None:
         call_record,
         past,
         debrief,
+        seasons,
     ):
         app.include_router(screen.router)

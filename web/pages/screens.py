@@ -30,6 +30,7 @@ OUTFIT_SCREENS: tuple[tuple[str, str, str], ...] = (
     ("/new-trip", "New trip", "trip.create"),
     ("/kit-lists", "Kit lists", "kitlist.read"),
     ("/locker", "Locker", "locker.read"),
+    ("/seasons", "Seasons", "seasons.read"),
     ("/party-rules", "Permit rules", "outfit.rules"),
     ("/staff", "Staff", "staff.manage"),
 )

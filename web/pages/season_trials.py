@@ -1,0 +1,156 @@
+"""Pages of trials: begin one on a changed kit list, watch it, stop it, read what it found, adopt it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+
+from api.access.current import CurrentReader, may_see
+from api.access.permissions import permit
+from api.db import Reading, Writing
+from api.errors import Conflict, Invalid
+from api.kitlist.service import copy, get_edition, list_editions
+from api.readiness.schemas import CAUTION
+from api.readiness.service import Evaluations
+from api.seasons import queries, service, trying
+from web.pages.locker_view import SentForm, form_page
+from web.rendering import page
+
+router = APIRouter(prefix="/trials", include_in_schema=False)
+READ = [permit("seasons.read")]
+CHANGE = [permit("kitlist.edit")]
+
+STATES: dict[str, str] = {
+    "waiting": "waiting for its turn",
+    "running": "running",
+    "done": "done",
+    "stopped": "stopped",
+    "failed": "failed",
+}
+COLUMNS: tuple[tuple[str, str], ...] = (
+    ("come", "would have come"),
+    ("gone", "would not have come"),
+    ("earlier", "would have come earlier"),
+    ("later", "would have come later"),
+    ("heavier", "would have weighed more"),
+    ("lighter", "would have weighed less"),
+)
+
+
+@router.get("", dependencies=READ)
+def show_trials(request: Request, conn: Reading, reader: CurrentReader) -> Response:
+    """All trials, and the form for another."""
+    return _list(request, conn, reader)
+
+
+def _list(request: Request, conn: Any, reader: Any, problem: Any = None, values: Any = None) -> Response:
+    editions = list_editions(conn, reader.outfit)
+    return form_page(
+        request,
+        "seasons/trials.html",
+        problem,
+        trials=trying.trials(conn, reader.outfit),
+        editions=[(row.id, f"{row.title}, edition {row.number} ({row.state.value})") for row in editions],
+        values=values or {},
+        states=STATES,
+        caution=CAUTION,
+    )
+
+
+@router.post("/copy", dependencies=CHANGE)
+def make_copy(
+    request: Request, sent: SentForm, work: Writing, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """Copy an edition, so that the copy can be changed and tried."""
+    row = copy(work, reader.outfit, sent.get("base", ""), now=readiness.clock.now())
+    return RedirectResponse(f"/kit-lists/{row.id}/edit", status_code=303)
+
+
+@router.post("", dependencies=READ)
+def begin(
+    request: Request, sent: SentForm, work: Writing, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """Begin a trial."""
+    base, changed = sent.get("base", ""), sent.get("changed", "")
+    try:
+        made_from = get_edition(work, reader.outfit, changed).made_from
+        id_ = trying.begin(work, reader, readiness.clock, base or made_from or changed, changed)
+    except (Invalid, Conflict) as problem:
+        work.rollback()
+        return _list(request, work, reader, problem, sent)
+    app = request.app
+    outfit = reader.outfit
+    work.after_commit(lambda: _start(app, readiness, outfit, id_))
+    return RedirectResponse(f"/seasons/trials/{id_}", status_code=303)
+
+
+def _start(app: Any, readiness: Any, outfit: str, id_: str) -> None:
+    trying.in_background(app.state.db, readiness.clock, outfit, id_)
+
+
+@router.get("/{trial}", dependencies=READ)
+def show_trial(request: Request, trial: str, conn: Reading, reader: CurrentReader) -> Response:
+    """How far a trial has come, or what it found."""
+    return _one(request, conn, reader, trial)
+
+
+def _one(
+    request: Request, conn: Any, reader: Any, trial: str, problem: Any = None, values: Any = None
+) -> Response:
+    row = trying.find(conn, reader.outfit, trial)
+    ended = row.state not in ("waiting", "running")
+    return form_page(
+        request,
+        "seasons/trial.html",
+        problem,
+        trial=row,
+        states=STATES,
+        ended=ended,
+        columns=COLUMNS,
+        names=_names(conn, reader, row),
+        lines=[(r["id"], r["item"]) for r in (row.result or {}).get("requirements", ())],
+        watched=service.watched(conn, reader.outfit, row),
+        values=values or {},
+        caution=CAUTION,
+    )
+
+
+def _names(conn: Any, reader: Any, row: Any) -> dict[str, str]:
+    """Names of the trips of a result that the reader may see."""
+    sees = may_see(conn, reader)
+    ids = [trip for trip in (row.result or {}).get("by_trip", {}) if sees(trip)]
+    return queries.names(conn, reader.outfit, ids)
+
+
+@router.get("/{trial}/progress", dependencies=READ)
+def show_progress(request: Request, trial: str, conn: Reading, reader: CurrentReader) -> Response:
+    """The part of the page that says how far it has come; asked for again while it runs."""
+    row = trying.find(conn, reader.outfit, trial)
+    return page(request, "seasons/_progress.html", trial=row, states=STATES)
+
+
+@router.post("/{trial}/stop", dependencies=READ)
+def stop(trial: str, work: Writing, reader: CurrentReader, readiness: Evaluations) -> Response:
+    """Ask a trial to stop."""
+    trying.stop(work, readiness.clock, reader.outfit, trial)
+    return RedirectResponse(f"/seasons/trials/{trial}", status_code=303)
+
+
+@router.post("/{trial}/adopt", dependencies=CHANGE)
+def adopt(
+    request: Request,
+    trial: str,
+    sent: SentForm,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> Response:
+    """Publish the proposed edition, with a note and the number to watch."""
+    try:
+        trying.adopt(work, reader, readiness.clock, trial, sent.get("note", ""), sent.get("watch", ""))
+    except (Invalid, Conflict) as problem:
+        work.rollback()
+        return _one(request, work, reader, trial, problem, sent)
+    return RedirectResponse(f"/seasons/trials/{trial}", status_code=303)
