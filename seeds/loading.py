@@ -94,15 +94,15 @@ def _bring(work: Work, journal: Journal, moment: Moment) -> None:
     outfit = told.data["outfit"]["id"]
     seen = journal.picture(work, outfit, told.trip).seq
     entries = demo.entries_of(_edition(work, outfit), moment.id, seen)
-    passes = [entry for entry in entries if isinstance(entry.body, HoldPassed)]
-    _record(work, journal, outfit, [entry for entry in entries if entry not in passes])
+    passes = [(entry.body.hold, entry) for entry in entries if isinstance(entry.body, HoldPassed)]
+    _record(work, journal, outfit, [e for e in entries if not isinstance(e.body, HoldPassed)])
     for accepted in demo.accepted_at(moment.id):
         _accept(work, journal, outfit, accepted)
     here, later = calls_of(moment.id)
     decide(work, journal, outfit, here)
     # A go that was answered has passed its hold point already.
     passed = journal.picture(work, outfit, told.trip).picture.holds_passed
-    _record(work, journal, outfit, [e for e in passes if e.body.hold not in passed])
+    _record(work, journal, outfit, [entry for hold, entry in passes if hold not in passed])
     lead = demo.actors(told)["p01"]
     reader = Reader(outfit=outfit, staff=lead.id, name=lead.name, role="lead")
     for id_ in moment.forecasts:

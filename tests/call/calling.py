@@ -68,6 +68,7 @@ class Expedition:
         with self.database.writing() as work:
             at = Sitting(work, self.reader(role), TRIP, seen_seq=seen_seq, entry=new_id(self.clock.now()))
             self.calls.make(at, CallForm.model_validate({"decision": decision, **form}))
+        self.clock.advance(timedelta(seconds=1))  # the order of two calls is that of their moments
 
     def view(self, member: str, view: str, staff: str, hold: str = "glacier-edge", why: str = "") -> None:
         """Give a view on the page."""
