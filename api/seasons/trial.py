@@ -237,17 +237,17 @@ def _spells(grid: Grid, people: People, rows: HeldRows, dates: Dates | None) -> 
     distinct: dict[Held, int] = {}
     told, member, trip, told_seq, told_minute = _changes(grid, people, rows, dates, distinct)
     told_by = people.start[trip] + member
-    everyone, blank = _from_joining(people, grid, dates, distinct)
-    # Changes lie in order of person and entry; each person's row of knowing nothing goes before theirs.
-    before = np.searchsorted(told_by, everyone, side="left") + everyone
-    after = np.arange(len(told_by)) + told_by + 1
-    size = len(everyone) + len(told_by)
+    untold, blank = _never_told(people, grid, told_by, dates, distinct)
+    # Changes lie in order of person and entry, and so do those of whom nothing was ever told.
+    before = np.searchsorted(told_by, untold, side="left") + np.arange(len(untold))
+    after = np.searchsorted(untold, told_by, side="left") + np.arange(len(told_by))
+    size = len(untold) + len(told_by)
     person, held, seq, minute = (np.empty(size, dtype=np.int64) for _ in range(4))
     for column, first, later in (
-        (person, everyone, told_by),
+        (person, untold, told_by),
         (held, blank, told),
-        (seq, people.joined, told_seq),
-        (minute, np.full(len(everyone), -NEVER), told_minute),
+        (seq, people.joined[untold], told_seq),
+        (minute, np.full(len(untold), -NEVER), told_minute),
     ):
         column[before], column[after] = first, later
     same = np.concatenate([person[1:] == person[:-1], [False]]) if len(person) else np.zeros(0, dtype=bool)
@@ -286,19 +286,16 @@ def _changes(
     )
 
 
-def _from_joining(
-    people: People, grid: Grid, dates: Dates | None, distinct: dict[Held, int]
+def _never_told(
+    people: People, grid: Grid, told_by: Ints, dates: Dates | None, distinct: dict[Held, int]
 ) -> tuple[Ints, Ints]:
-    """Everyone begins as somebody of whom nothing is known."""
-    everyone = np.arange(len(people.trip))
+    """Of whom nothing was ever told. For others the time before the first word cannot make a known gap."""
+    untold = np.nonzero(np.bincount(told_by, minlength=len(people.trip)) == 0)[0]
     if dates is None:
-        blank = distinct.setdefault(Held(NOTHING_TOLD), len(distinct))
-        return everyone, np.full(len(everyone), blank)
-    by_trip = np.array(
-        [distinct.setdefault(Held(NOTHING_TOLD, *dates(trip)), len(distinct)) for trip in grid.trips],
-        dtype=np.int64,
-    )
-    return everyone, by_trip[people.trip]
+        return untold, np.full(len(untold), distinct.setdefault(Held(NOTHING_TOLD), len(distinct)))
+    spans = [dates(grid.trips[trip]) for trip in people.trip[untold].tolist()]
+    blank = [distinct.setdefault(Held(NOTHING_TOLD, *span), len(distinct)) for span in spans]
+    return untold, np.array(blank, dtype=np.int64)
 
 
 def _crossed(

@@ -10,7 +10,6 @@ from fastapi import FastAPI
 from tests.support.client import IsolatedTestClient
 from tests.support.pages import html_errors
 
-
 pytestmark = pytest.mark.one_database
 
 
