@@ -58,6 +58,7 @@ def serve(
     from api.access.cli import has_accounts
     from api.logging import configure_logging
     from api.main import create_app, open_database
+    from api.tracing import TracingMissing
 
     given = {"host": host, "port": port, "demo": demo}
     settings = get_settings().model_copy(
@@ -79,7 +80,7 @@ def serve(
             lambda address: _announce(address, settings, accounts=accounts),
             accounts=accounts,
         )
-    except server.NotLoopback as error:
+    except (server.NotLoopback, TracingMissing) as error:
         _stop(str(error))
     running.run()
 

@@ -11,7 +11,7 @@ import structlog
 from fastapi import APIRouter, FastAPI
 from starlette.middleware import Middleware
 
-from api import __version__, errors, health
+from api import __version__, errors, health, tracing
 from api.access import routes as access_routes
 from api.access import signing_in
 from api.access.crossorigin import OriginGuard
@@ -98,7 +98,12 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
         docs_url=None,
         redoc_url=None,
         openapi_url="/api/openapi.json",
-        telemetry={"tracing": False, "metrics": False, "logs": False, "operation_spans": False},
+        telemetry={
+            "tracing": bool(settings.trace_url),
+            "metrics": False,
+            "logs": False,
+            "operation_spans": False,
+        },
         form_limits={
             "max_fields": settings.max_form_fields,
             "max_files": settings.max_form_files,
@@ -114,6 +119,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
         lifespan=_lifespan,
     )
     app.state.settings = settings
+    app.state.end_tracing = tracing.begin(settings)
     app.state.measurements = measurements
     app.state.clock = clock if clock is not None else make_clock(settings)
     journal_service.install(app, app.state.clock)
@@ -168,4 +174,5 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
         app.state.stopping.set()
         app.state.journal.close()
         app.state.db.close()
+        app.state.end_tracing()
         log.info("stopped")

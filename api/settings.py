@@ -170,6 +170,11 @@ class Settings(BaseSettings):
     photo_most_each: int = Field(
         default=80, ge=1, le=1000, description="Most photos of one person's, one rope's or the party's gear."
     )
+    trace_url: str = Field(
+        default="",
+        pattern=WEB_ADDRESS,
+        description="Traces address of an OpenTelemetry collector; empty: none are made.",
+    )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least important log line that is written."
     )
