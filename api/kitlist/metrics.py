@@ -137,8 +137,8 @@ _METRICS = (
         "water carried by a person",
         "L",
         "quantity",
-        "0.25 to 0.4 L an hour by effort (common practice, no published source) on the longest stretch between "
-        "two camps",
+        "0.25 to 0.4 L an hour by effort (common practice, no published source) on the longest stretch "
+        "between two camps",
     ),
     Metric(
         "light_h",
@@ -147,8 +147,59 @@ _METRICS = (
         "quantity",
         "hours on the move outside civil twilight, over the whole trip",
     ),
+    Metric(
+        "clothing_margin_clo",
+        "clothing to spare on the move",
+        "clo",
+        "quantity",
+        "of each person on each stage: what is sighted, by ISO 9920, less what ISO 11079 asks at the most "
+        "strain a fit person should bear; an estimate",
+    ),
+    Metric(
+        "standing_min",
+        "minutes standing still until the body's limit",
+        "min",
+        "quantity",
+        "of each person on each stage: ISO 11079 without strain, in everything that is sighted; an estimate",
+    ),
+    Metric(
+        "bag_margin_c",
+        "night above the bag's figure",
+        "°C",
+        "quantity",
+        "of each person and night: the planning minimum in the shelter of the plan less the label's comfort "
+        "figure, or its limit where comfort is not stated",
+    ),
+    Metric(
+        "light_margin_h",
+        "light left after the dark hours",
+        "h",
+        "quantity",
+        "of each person on each stage: usable hours of lamp and spare in the cold less all dark hours up to "
+        "its end",
+    ),
+    Metric(
+        "pack_kg",
+        "pack on the way",
+        "kg",
+        "quantity",
+        "of each person on each stage: what the list asks and is not worn, group gear, and water",
+    ),
+    Metric(
+        "energy_kj",
+        "energy of the day",
+        "kJ",
+        "quantity",
+        "of each person on each stage's day: Pandolf with Santee's correction at the plan's pace, and rest",
+    ),
 )
 
 METRICS: dict[str, Metric] = {metric.name: metric for metric in _METRICS}
 CONDITION_METRICS: dict[str, Metric] = {n: m for n, m in METRICS.items() if m.span != "quantity"}
 QUANTITIES: dict[str, Metric] = {n: m for n, m in METRICS.items() if m.span == "quantity"}
+LEFT_OF_THE_BODY = ("clothing_margin_clo", "standing_min", "bag_margin_c", "light_margin_h")
+"""Quantities of a person of which an edition may ask that so much is left."""
+BORNE_BY_THE_BODY = ("pack_kg", "energy_kj")
+"""Quantities of a person of which an edition may ask that there is no more."""
+OF_THE_BODY = frozenset({*LEFT_OF_THE_BODY, *BORNE_BY_THE_BODY})
+"""Worked out for each person from everything they have: no thing that one could look for."""

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from api.kitlist.metrics import CONDITION_METRICS, QUANTITIES, Metric
+from api.kitlist.metrics import CONDITION_METRICS, OF_THE_BODY, QUANTITIES, Metric
 from api.kitlist.quantities import KNOWN_UNITS, in_unit
 from api.kitlist.schemas import (
     AtLeast,
@@ -153,7 +153,15 @@ def _requirement(path: Path, requirement: Requirement) -> Iterator[Fault]:
             f"roles say which people; scope is {requirement.scope.value}",
             "Leave roles out, or write scope: person.",
         )
-    if requirement.optional and requirement.grades:
+    of_the_body = requirement.how_many.computed in OF_THE_BODY
+    if of_the_body and not (requirement.optional and requirement.scope is Scope.PERSON):
+        yield Fault(
+            (*path, "how_many", "computed"),
+            str(requirement.how_many.computed),
+            "worked out for each person from what they have; nobody can look for it in a pack",
+            "Write scope: person and optional: true; its grades are used all the same.",
+        )
+    if requirement.optional and requirement.grades and not of_the_body:
         yield Fault(
             (*path, "grades"),
             requirement.id,

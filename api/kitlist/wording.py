@@ -1,6 +1,6 @@
 """An edition's parts in words, for differences and for reading a list without its file. Pure."""
 
-from api.kitlist.metrics import METRICS
+from api.kitlist.metrics import LEFT_OF_THE_BODY, METRICS, OF_THE_BODY
 from api.kitlist.schemas import (
     AllOf,
     AnyOf,
@@ -55,6 +55,10 @@ def threshold_words(threshold: str | FromAnchor | FromLine) -> str:
 def how_many_words(how_many: HowMany) -> str:
     """How many are asked: `2 a person`, `1 for 6 people`, `fuel by the planning rule, in g`."""
     per = f"for {how_many.people} people" if how_many.per == "people" else f"a {how_many.per}"
+    if how_many.computed in OF_THE_BODY:
+        word = "at least" if how_many.computed in LEFT_OF_THE_BODY else "at most"
+        named = f"{metric_words(how_many.computed)} ({how_many.computed})"
+        return f"{named}: {word} {how_many.count:g} {how_many.unit}"
     if how_many.computed:
         return f"{metric_words(how_many.computed)} ({how_many.computed}), in {how_many.unit}, {per}"
     unit = f" {how_many.unit}" if how_many.unit else ""

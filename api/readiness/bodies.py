@@ -1,57 +1,71 @@
 """A party as the body's computing sees it: what is sighted for each, as far as it is known. Pure."""
 
+from __future__ import annotations
+
 import math
 
 from api.body.people import Person, Thing
 from api.body.settings import BodySettings
 from api.body.whole import Body, body
+from api.conditions.stages import StageConditions
+from api.journal.fold import Picture
 from api.journal.kinds import GearState, Known
+from api.journal.trip import TripPlan
 from api.kitlist.schemas import Scope
-from api.readiness.evaluation import Evaluation
-from api.readiness.lacks import Holding, worth
-from api.readiness.party import units
+from api.readiness.lacks import Holding, Lacks, worth
 
 BODY_KG = "body-kg"
 """Under this name a person's sizes say their weight, kg."""
 FUEL = "fuel"
 
 
-def body_of(evaluation: Evaluation, settings: BodySettings | None = None) -> Body:
-    """What the stages of a trip ask of everyone's body, and what is sighted against it.
+def body_from(
+    plan: TripPlan,
+    conditions: StageConditions,
+    picture: Picture,
+    lacking: Lacks | None,
+    settings: BodySettings | None = None,
+) -> Body:
+    """What the stages ask of everyone's body, and what is sighted against it; nobody without a kit list.
 
     Only what was seen or tried counts as there; what someone only says they have is not known.
     """
-    return body(
-        people_of(evaluation), evaluation.plan, evaluation.conditions, settings, packed_fuel_g(evaluation)
-    )
+    return body(people_of(picture, lacking), plan, conditions, settings, packed_fuel_g(lacking))
 
 
-def people_of(evaluation: Evaluation) -> tuple[Person, ...]:
+def people_of(picture: Picture, lacking: Lacks | None) -> tuple[Person, ...]:
     """Everyone on the trip, in the order of the board, with their things and the group gear they carry."""
-    rope_of = {member: rope.id for rope in evaluation.picture.rope_teams for member in rope.members}
-    shared: dict[str, float] = {}
-    for unit in units(evaluation):
-        if unit.carrier is not None:
-            shared[unit.carrier] = shared.get(unit.carrier, 0.0) + (unit.weight_g or 0.0) / 1000.0
-    lacking = evaluation.lacks
-    subjects = () if lacking is None else lacking.subjects
+    if lacking is None:
+        return ()
+    rope_of = {member: rope.id for rope in picture.rope_teams for member in rope.members}
+    shared = shared_kg(picture, lacking)
     return tuple(
         Person(
             id=subject.id,
             name=subject.name,
             rope=rope_of.get(subject.id),
-            things=_things(evaluation, p),
-            body_kg=_body_kg(evaluation, subject.id),
+            things=_things(lacking, p),
+            body_kg=_body_kg(picture, subject.id),
             shared_kg=shared.get(subject.id, 0.0),
         )
-        for p, subject in enumerate(subjects)
+        for p, subject in enumerate(lacking.subjects)
         if subject.scope is Scope.PERSON
     )
 
 
-def packed_fuel_g(evaluation: Evaluation) -> float:
+def shared_kg(picture: Picture, lacking: Lacks) -> dict[str, float]:
+    """Group gear by who carries it, kg."""
+    weights = {requirement.id: requirement.weight_g or 0.0 for requirement in lacking.edition.requirements}
+    found: dict[str, float] = {}
+    for (_, requirement, _), record in picture.shares.items():
+        carrier = record.body.carrier
+        if carrier is not None:
+            found[carrier] = found.get(carrier, 0.0) + weights.get(requirement, 0.0) / 1000.0
+    return found
+
+
+def packed_fuel_g(lacking: Lacks | None) -> float:
     """Fuel that was counted for the party, g; NaN when nobody has."""
-    lacking = evaluation.lacks
     if lacking is None:
         return math.nan
     for (p, r), holding in lacking.holdings.items():
@@ -64,10 +78,7 @@ def packed_fuel_g(evaluation: Evaluation) -> float:
     return math.nan
 
 
-def _things(evaluation: Evaluation, p: int) -> dict[str, Thing]:
-    lacking = evaluation.lacks
-    if lacking is None:
-        return {}
+def _things(lacking: Lacks, p: int) -> dict[str, Thing]:
     found = {}
     for r, requirement in enumerate(lacking.edition.requirements):
         holding = lacking.holdings.get((p, r))
@@ -91,8 +102,8 @@ def _fits(holding: Holding) -> bool | None:
     return True if worth(record).rung >= Known.SEEN.rung else None
 
 
-def _body_kg(evaluation: Evaluation, member: str) -> float | None:
-    told = evaluation.picture.profiles[member].sizes.get(BODY_KG, "").removesuffix("kg").strip()
+def _body_kg(picture: Picture, member: str) -> float | None:
+    told = picture.profiles[member].sizes.get(BODY_KG, "").removesuffix("kg").strip()
     try:
         kilos = float(told.replace(",", "."))
     except ValueError:

@@ -8,9 +8,12 @@ from datetime import timedelta
 import numpy as np
 
 from api.body.load import latest_turn_h
+from api.body.settings import BodySettings
 from api.body.warmth import hands_of
 from api.body.whole import Body
+from api.conditions.evaluate import metric_methods
 from api.conditions.needs import Floats
+from api.readiness.bodies import body_from
 from api.readiness.body_schemas import (
     Amount,
     BodyReport,
@@ -28,6 +31,12 @@ TOO_WINDY = "more wind than the standard covers"
 BEYOND_8_H = "more than 8 h"
 NO_TIME = "no time to freezing is published for this air"
 NO_NIGHT = "no night"
+
+
+def body_of(evaluation: Evaluation, settings: BodySettings | None = None) -> Body:
+    """What the stages of a trip ask of everyone's body, and what is sighted against it."""
+    now = evaluation
+    return body_from(now.plan, now.conditions, now.picture, now.lacks, settings)
 
 
 def report(evaluation: Evaluation, found: Body) -> BodyReport:
@@ -49,6 +58,7 @@ def report(evaluation: Evaluation, found: Body) -> BodyReport:
         people=tuple(_person(found, p) for p in range(len(found.people))),
         fuel=tuple(fuel),
         fuel_packed_g=_plain(water.packed_g),
+        pressure_by=metric_methods(found.conditions)["pressure_hpa"],
         treat_chemical_min=_plain(water.chemical_min),
     )
 

@@ -5,8 +5,7 @@ from fastapi import APIRouter, Request
 from api.access.current import CurrentReader
 from api.access.permissions import permit
 from api.db import Reading
-from api.readiness.bodies import body_of
-from api.readiness.body_report import report
+from api.readiness.body_report import body_of, report
 from api.readiness.body_schemas import BodyReport
 from api.readiness.body_settings import settings_of
 from api.readiness.service import Evaluations

@@ -125,5 +125,7 @@ class BodyReport(Shown):
     fuel: tuple[FuelBody, ...]
     """The party first, then each rope should it camp apart."""
     fuel_packed_g: float | None
+    pressure_by: str
+    """How the pressure of the camps is known, which sets where water boils."""
     treat_chemical_min: float | None
     """Minutes iodine or chlorine needs in stream water; null: too cold for the published table."""

@@ -8,6 +8,7 @@ from api.journal.fold import Picture
 from api.journal.trip import TripPlan
 from api.kitlist.schemas import Edition
 from api.readiness.asks import Asks, asks
+from api.readiness.body_findings import asked_of_the_body, body_findings
 from api.readiness.findings import Floats, finding_of, findings, rank
 from api.readiness.lacks import Lacks, lacks, looked_at_again
 from api.readiness.night_findings import REQUIREMENTS, night_findings
@@ -59,6 +60,7 @@ def with_picture(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
             for f in findings(before.asks, lacking, picture, before.quantities)
             if f.requirement not in REQUIREMENTS
         )
+        found = (*found, *body_findings(before.asks, lacking, picture))
     together = (
         *found,
         *rope_findings(before.plan, picture, before.edition),
@@ -89,7 +91,14 @@ def with_sightings(
         return replace(before, seq=seq, picture=picture)
     lacking = looked_at_again(lacking, before.plan, picture, p, r)
     found = finding_of(asked, lacking, picture, before.quantities, p, r)
-    kept = [f for f in before.findings if (f.subject, f.requirement) != (subject, requirement)]
+    of_bodies = {q.id for q in edition.requirements if asked_of_the_body(q)}
+    kept = [
+        f
+        for f in before.findings
+        if (f.subject, f.requirement) != (subject, requirement) and f.requirement not in of_bodies
+    ]
+    # One thing more or less changes what its owner can put on, sleep in or carry.
+    kept += body_findings(asked, lacking, picture)
     together = [*kept, found] if found is not None else kept
     return replace(
         before, seq=seq, picture=picture, lacks=lacking, findings=tuple(sorted(together, key=rank))

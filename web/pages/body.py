@@ -9,8 +9,7 @@ from api.access.current import CurrentReader
 from api.access.permissions import permit
 from api.db import Reading
 from api.errors import Invalid
-from api.readiness.bodies import body_of
-from api.readiness.body_report import report
+from api.readiness.body_report import body_of, report
 from api.readiness.body_settings import BOXES, HOURS, settings_of, shown
 from api.readiness.evaluation import Evaluation
 from api.readiness.service import Evaluations

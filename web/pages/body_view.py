@@ -85,6 +85,7 @@ class BodyView:
                 else f", {_grams(abs(spare))} {'more' if spare >= 0 else 'less'} than that"
             )
             lines.append(f"Packed: {_grams(packed)}{left}")
+        lines.append(f"Where water boils rests on air pressure: {report.pressure_by}")
         minutes = report.treat_chemical_min
         lines.append(
             "Stream water is too cold for iodine or chlorine to be timed: boil or filter"
@@ -99,7 +100,7 @@ class BodyView:
         say, told = self.say, self._told
         lines = [
             self._air(s),
-            f"On the way {_litres(s.water_l)} a person; set out with {_litres(s.set_out_l)} for the next camp",
+            f"On the way {_litres(s.water_l)} a person; set out with {_litres(s.set_out_l)} to the next camp",
             f"In the dark on the move: {told(s.dark_h, _hours)}",
             self._hours(s),
         ]
@@ -190,7 +191,8 @@ class BodyView:
         margin = self._told(worst.bag_margin_c, _kelvin)
         out = self._told(worst.bag_margin_open_c, _kelvin)
         where = names[worst.stage]
-        return f"Sleep: bag {person.bag}{mat}. Coldest night ({where}), by the label: {margin}; without shelter {out}"
+        night = f"Coldest night ({where}), by the label: {margin}; without shelter {out}"
+        return f"Sleep: bag {person.bag}{mat}. {night}"
 
     def _lamp(self, person: PersonBody, names: dict[str, str]) -> str:
         worst = _least(person.stages, lambda s: s.light_margin_h)

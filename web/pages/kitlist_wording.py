@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from api.kitlist.metrics import LEFT_OF_THE_BODY, OF_THE_BODY
 from api.kitlist.schemas import Edition, GradeRule, HowMany, Line, Question, Requirement
 from api.kitlist.wording import condition_words as condition_words
 from api.kitlist.wording import limit_words, metric_words, threshold_words
@@ -27,6 +28,9 @@ def for_whom(requirement: Requirement) -> str:
 def how_many(asked: HowMany) -> str:
     """ "2 for each person"; a computed amount by the name it has."""
     per = f"every {asked.people} people" if asked.per == "people" else _PER[asked.per]
+    if asked.computed in OF_THE_BODY:
+        word = "at least" if asked.computed in LEFT_OF_THE_BODY else "at most"
+        return f"{metric_words(asked.computed)} for {per}: {word} {asked.count:g} {asked.unit}"
     if asked.computed:
         return f"{metric_words(asked.computed)} for {per}, counted in {asked.unit}"
     unit = f" {asked.unit}" if asked.unit else ""
