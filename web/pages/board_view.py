@@ -21,12 +21,51 @@ MOST_TOLD_SINGLY = 6
 MOST_NAMED = 3
 
 
+ALIKE_FROM = 3
+"""From so many people on whom the very same thing is advised, it is said once for all of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """The same advice for several people."""
+
+    findings: tuple[Finding, ...]
+
+    @property
+    def one(self) -> Finding:
+        return self.findings[0]
+
+
 @dataclass(frozen=True, slots=True)
 class GradeGroup:
     """Known gaps of one grade."""
 
     grade: Grade
     findings: tuple[Finding, ...]
+
+    @property
+    def alone(self) -> tuple[Finding, ...]:
+        """Findings that get a line of their own."""
+        return tuple(finding for same in self._alike if not self._said_once(same) for finding in same)
+
+    @property
+    def together(self) -> tuple[Alike, ...]:
+        """Advice that is the same for several people, said once for all of them."""
+        return tuple(Alike(same) for same in self._alike if self._said_once(same))
+
+    @property
+    def _alike(self) -> tuple[tuple[Finding, ...], ...]:
+        same: dict[tuple[str, ...], list[Finding]] = {}
+        for finding in self.findings:
+            same.setdefault(_said(finding), []).append(finding)
+        return tuple(map(tuple, same.values()))
+
+    def _said_once(self, same: tuple[Finding, ...]) -> bool:
+        return self.grade is Grade.ADVISE and len(same) >= ALIKE_FROM
+
+
+def _said(finding: Finding) -> tuple[str, ...]:
+    return finding.requirement, finding.hold, *(reason.says for reason in finding.reasons)
 
 
 @dataclass(frozen=True, slots=True)
