@@ -24,8 +24,9 @@ import anyio
 import structlog
 from fastapi import Depends, Request
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError, OperationalError
 
+from api import outages
 from api.columns import EnumText, JsonText, UtcDateTime, metadata
 from api.errors import Unavailable
 from api.turns import NoTurn, Turns
@@ -111,7 +112,7 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A snapshot to read from; keep it short. Raises Unavailable when none is free in time."""
-        with self._patient(), self._readers.held(self._wait_s), self._read_engine.connect() as conn:
+        with self._patient(reads=True), self._readers.held(self._wait_s), self._read_engine.connect() as conn:
             yield conn
 
     @contextmanager
@@ -141,7 +142,7 @@ class Database:
     @asynccontextmanager
     async def reading_async(self) -> AsyncIterator[Connection]:
         """Like ``reading``, waiting without a thread."""
-        with self._patient():
+        with self._patient(reads=True):
             async with self._readers.held_async(self._wait_s):
                 conn = await self._off_loop(self._read_engine.connect, inline=self.dialect == "sqlite")
                 try:
@@ -165,6 +166,22 @@ class Database:
                     raise
                 with anyio.CancelScope(shield=True):
                     await self._off_loop(lambda: self._complete(work))
+
+    def check_writable(self) -> None:
+        """Raise Unavailable when nothing new could be stored. Does not wait behind those who write."""
+        if self.dialect == "postgresql":
+            with self.reading() as conn:
+                refuses = text(
+                    "SELECT pg_is_in_recovery() OR current_setting('default_transaction_read_only')::bool"
+                )
+                if conn.execute(refuses).scalar_one():
+                    raise Unavailable(outages.READ_ONLY)
+            return
+        try:
+            with self._writers.held(0.5):
+                self._abandon(self._begin())
+        except NoTurn:
+            return
 
     def engine_version(self) -> str:
         """What answers, for logs and reports: 'SQLite 3.53.4' or 'PostgreSQL 18.4'."""
@@ -201,7 +218,9 @@ class Database:
         except OperationalError as error:
             work.close()
             log.warning("write_refused", reason=str(error.orig))
-            raise Unavailable("The database is busy. Nothing was stored; try again in a moment.") from error
+            busy = "The database is busy. Nothing was stored; try again in a moment."
+            locked = "locked" in str(error.orig)
+            raise Unavailable(busy if locked else outages.said_of(error) or busy) from error
         except BaseException:
             work.close()
             raise
@@ -209,7 +228,13 @@ class Database:
 
     def _complete(self, work: Work) -> None:
         with work:
-            work.commit()
+            try:
+                work.commit()
+            except DBAPIError as error:
+                # The answer to a commit may be lost after the commit itself was done.
+                if outages.said_of(error) == outages.GONE:
+                    raise Unavailable(outages.UNCERTAIN) from error
+                raise
         work.finish()
 
     def _abandon(self, work: Work) -> None:
@@ -217,13 +242,20 @@ class Database:
             work.rollback()
 
     @contextmanager
-    def _patient(self) -> Iterator[None]:
+    def _patient(self, *, reads: bool = False) -> Iterator[None]:
         try:
             yield
         except NoTurn as error:
             raise Unavailable(
                 "Many are using the database at this moment. Nothing was stored; try again in a moment."
             ) from error
+        except DBAPIError as error:
+            said = outages.said_of(error)
+            # Writing where one only reads is a fault of ours.
+            if said is None or (reads and said == outages.READ_ONLY):
+                raise
+            log.error("database_outage", reason=str(error.orig).strip())
+            raise Unavailable(said) from error
 
     async def _off_loop(self, fn: Callable[[], T], *, inline: bool = False) -> T:
         if inline:

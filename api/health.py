@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -17,11 +18,14 @@ from sqlalchemy import text
 from api import __version__, upgrade
 from api.access.permissions import permit, public
 from api.db import Database
-from api.errors import CODES, NotFound
+from api.errors import CODES, NotFound, Unavailable
 from api.settings import Settings
 
 router = APIRouter(tags=["service"])
 log = structlog.get_logger(__name__)
+
+LEAST_FREE_BYTES = 64 * 1024 * 1024
+"""With less room than this a service is not ready: the log before the database alone may grow so far."""
 
 
 @router.get("/healthz", dependencies=[public("whether the process is up")])
@@ -42,6 +46,7 @@ async def readyz(request: Request) -> JSONResponse:
     checks: dict[str, Callable[[], Awaitable[Any]]] = {
         "database": lambda: _database_answers(db),
         "migrations": lambda: _at_head(db),
+        "writing": lambda: anyio.to_thread.run_sync(_database_takes_writes, db),
         "disk": lambda: anyio.to_thread.run_sync(_disk_takes_writes, db, settings.data_dir),
     }
     results: dict[str, str] = {}
@@ -95,6 +100,13 @@ async def _database_answers(db: Database) -> None:
         conn.execute(text("SELECT 1")).scalar_one()
 
 
+def _database_takes_writes(db: Database) -> None:
+    try:
+        db.check_writable()
+    except Unavailable as error:
+        raise NotReady("the database takes no writes; the log says why") from error
+
+
 async def _at_head(db: Database) -> None:
     state = await anyio.to_thread.run_sync(upgrade.state_of, db)
     if not state.current:
@@ -110,3 +122,6 @@ def _disk_takes_writes(db: Database, data_dir: Path) -> None:
         with tempfile.TemporaryFile(dir=folder) as file:
             file.write(b"ready")
             file.flush()
+        free = shutil.disk_usage(folder).free
+        if free < LEAST_FREE_BYTES:
+            raise NotReady(f"only {free // 1_000_000} MB are free; make room")

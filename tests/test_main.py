@@ -52,7 +52,7 @@ def test_an_installation_that_is_set_up_is_ready(client: IsolatedTestClient) -> 
     assert answer.status_code == 200
     assert answer.json() == {
         "status": "ready",
-        "checks": {"database": "ok", "migrations": "ok", "disk": "ok"},
+        "checks": {"database": "ok", "migrations": "ok", "writing": "ok", "disk": "ok"},
     }
 
 
@@ -77,6 +77,7 @@ def test_a_disk_that_takes_no_writes_makes_it_not_ready(sqlite_settings: Setting
     assert answer.json()["checks"] == {
         "database": "ok",
         "migrations": "ok",
+        "writing": "ok",
         "disk": "failed; the log says why",
     }
 

@@ -1,0 +1,5 @@
+"""A database with the empty journals `trip` and `other`."""
+
+from tests.journal.conftest import db
+
+__all__ = ["db"]
