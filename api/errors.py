@@ -220,6 +220,18 @@ class Other(Problem):
     code = "other"
 
 
+DESCRIBED: dict[int | str, dict[str, Any]] = {
+    "4XX": {
+        "description": "Refused; the problem (RFC 9457) says why, which fields, and what to do.",
+        "content": {MEDIA_TYPE: {"schema": {"type": "object"}}},
+    },
+    503: {
+        "description": "Not at the moment; nothing was stored.",
+        "content": {MEDIA_TYPE: {"schema": {"type": "object"}}},
+    },
+}
+"""For the description of every operation: how any of them may refuse."""
+
 _BY_STATUS: dict[int, type[Problem]] = {
     kind.status: kind
     for kind in (BadRequest, Invalid, Refused, NotFound, MethodNotAllowed, Conflict, TooLarge)

@@ -74,7 +74,7 @@ log = structlog.get_logger(__name__)
 def include_rooms(app: FastAPI) -> None:
     """Put the rooms' routes, the pages and the static files on ``app``."""
     for router in ROUTERS:
-        app.include_router(router)
+        app.include_router(router, responses=errors.DESCRIBED)
     mount_pages(app)
     site.mount(app)
 
