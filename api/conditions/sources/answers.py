@@ -33,7 +33,7 @@ def json_object(body: bytes, what: str) -> dict[str, Any]:
     """An answer as a JSON object. Raises Unusable when it is none."""
     try:
         answer = json.loads(body, parse_constant=_no_constant)
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         raise Unusable(f"The answer with {what} is not JSON, or breaks off.") from None
     if not isinstance(answer, dict):
         raise Unusable(f"The answer with {what} is not for a single place.")

@@ -52,6 +52,8 @@ def load(body: bytes) -> Json:
             f"is not JSON: {error.msg}",
             "Send the whole answer of the service as it came.",
         )
+    except ValueError:
+        refuse("file", None, "holds a number of thousands of digits", "Send the answer as it came.")
     if not isinstance(document, dict):
         refuse("file", type(document).__name__, "is not a JSON object", ONE_OR_MANY)
     return document
