@@ -106,5 +106,6 @@ def open_link(conn: Connection, token: str, now: datetime) -> LinkRow:
 
 
 def newest_of(conn: Connection, outfit: str, trip: str) -> dict[str, LinkRow]:
-    """The newest link of each person of a trip, by member."""
-    return {row.member: row for row in queries.of_trip(conn, outfit, trip)}
+    """The link of each person of a trip that counts, by member: the one not revoked, else the newest."""
+    rows = queries.of_trip(conn, outfit, trip)
+    return {row.member: row for row in sorted(rows, key=lambda row: row.revoked_at is None)}

@@ -191,9 +191,7 @@ def test_nights_are_told_in_metres_or_feet(house: House, link: str) -> None:
 def test_a_night_that_cannot_be_is_refused_and_one_of_the_staff_stays(house: House, link: str) -> None:
     before = house.entries()
     for odd in ("high", "9000", "-500", "1e9"):
-        answer = house.client.post(
-                f"{link}/nights?lang=en", data={"night-2026-09-10": odd}, headers=PAGE
-            )
+        answer = house.client.post(f"{link}/nights?lang=en", data={"night-2026-09-10": odd}, headers=PAGE)
         assert answer.status_code == 422
         assert "Write an elevation between" in answer.text
         assert f'value="{odd}"' in answer.text
