@@ -51,7 +51,12 @@ def read(body: bytes, told: Told) -> Forecast:
         text = body.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise Invalid.field("file", None, "is not text in UTF-8", "Save the table as CSV UTF-8.") from None
-    sheet = _Sheet(text)
+    try:
+        sheet = _Sheet(text)
+    except csv.Error as error:
+        raise Invalid.field(
+            "file", None, f"is no table: {error}", "Check its quotes and its lines."
+        ) from None
     sheet.stop_if_faulty()
     return sheet.forecast(told)
 
