@@ -258,3 +258,16 @@ def test_a_wrong_clock_is_put_right_and_says_so_when_it_was_not(phones: Any, db:
     expect(phone.carried()).to_have_text(ARRIVED, timeout=15_000)
     entry = sightings(db)[-1]
     assert abs((entry.happened_at - entry.received_at).total_seconds()) < 60
+
+
+def test_what_the_phone_could_not_keep_is_said_and_not_shown_as_looked_at(phones: Any, db: Database) -> None:
+    phone = phones("maren")
+    phone.open(f"{BASE}/of/aroha?item=boots")
+    phone.keep()
+    full = "throw new DOMException('full', 'QuotaExceededError');"
+    phone.page.evaluate(f"() => {{ IDBObjectStore.prototype.add = () => {{ {full} }}; }}")
+    phone.tap("Seen and fine")
+    expect(phone.carried()).to_contain_text("It is not saved")
+    phone.go(f"{BASE}/of/aroha?item=boots")
+    expect(phone.page.get_by_text("Nobody has looked at it yet.")).to_be_visible()
+    assert sightings(db) == []

@@ -221,6 +221,7 @@ def _page(request: Request, template: str, walk: Walk, reader: Reader, **context
         seq=walk.evaluation.seq,
         recording=may(reader, "check.record"),
         caution=CAUTION,
+        at=request.url.path + (f"?{request.url.query}" if request.url.query else ""),
         live=f"/api/trips/{walk.evaluation.trip}/events",
         **context,
     )

@@ -23,10 +23,10 @@ async function begin() {
   const [device] = await Promise.all([outbox.meta("device"), sync.recall(), model.load()]);
   model.device = device ?? outbox.deviceName();
   if (!device) outbox.keepMeta("device", model.device);
-  show();
   document.addEventListener("submit", submitted);
   document.addEventListener("click", clicked);
   window.addEventListener("popstate", show);
+  show();
   setInterval(say, 30000);
   await sync.begin();
   await keepPage();
@@ -61,9 +61,19 @@ async function own() {
 
 function show() {
   if (!model.ready) return;
+  if (asSent()) ready();
+  else if (!busyTyping()) render();
   root.dataset.revision = model.taken.seq;
-  if (!busyTyping()) render();
   say();
+}
+
+/** Whether the service has just sent this very view: on the first visit there is nothing to add to it. */
+const asSent = () => !root.dataset.ready && !navigator.serviceWorker?.controller && model.own.length === 0
+  && Number(root.dataset.revision) === model.taken.seq && root.dataset.at === location.pathname + location.search;
+
+function ready() {
+  if (!root.dataset.ready) performance.mark("check ready");
+  root.dataset.ready = "true";
 }
 
 const busyTyping = () => document.activeElement?.id === "remark";
@@ -81,8 +91,7 @@ function render() {
   else if (view === "call" && model.group(id)) shown = call(model, id, asked);
   else shown = start(model);
   root.innerHTML = shown;
-  if (!root.dataset.ready) performance.mark("check ready");
-  root.dataset.ready = "true";
+  ready();
   if (opened && root.querySelector("details")) root.querySelector("details").open = true;
   window.scrollTo(0, scrolled);
   const again = focus && [...root.querySelectorAll(".slot")].find((slot) =>
@@ -169,14 +178,16 @@ async function answered(thing, does, sent) {
   else if (what === "stand-in") written = detail({ stand_in: value });
   else written = detail({ remark: sent.get("remark").trim() });
   if (written === null) return go(`${base}/of/${subject.id}?item=${requirement.id}`);
-  await model.write([written]);
+  const kept = model.write([written]);
   const after = model.one(subject.id, requirement.id);
   const here = `${base}/of/${subject.id}`;
   if (written.body.state === "fits" && (openQuestions(after.finding, requirement).length || countOpen(after.finding, after.records))) {
-    return go(`${here}?item=${requirement.id}&ask=on`);
+    go(`${here}?item=${requirement.id}&ask=on`);
+    return kept;
   }
   const next = model.nextAfter(subject.id, requirement.id);
-  return go(next ? `${here}?item=${next.requirement.id}` : here);
+  go(next ? `${here}?item=${next.requirement.id}` : here);
+  return kept;
 }
 
 function answer(requirement, questionId, given) {
@@ -189,14 +200,17 @@ async function calledOut(group, item, does) {
   const [what, subject] = does === "rest" ? ["seen", null] : does.split(":");
   const things = model.called(group, item).filter((thing) =>
     (does === "rest" ? thing.records.length === 0 : thing.subject.id === subject));
-  await model.write(things.map((thing) => look(thing.subject.id, item, thing.records, ...TAPS[what])));
+  const kept = model.write(things.map((thing) => look(thing.subject.id, item, thing.records, ...TAPS[what])));
   go(`${base}/call/${group}?item=${item}`, { replace: true });
+  return kept;
 }
 
 async function takenBack(group) {
-  const last = await model.undo();
+  const last = model.lastOwn();
   if (last === null) return render();
-  return go(group ? `${base}/call/${group}?item=${last.requirement}` : `${base}/of/${last.subject}?item=${last.requirement}`);
+  const kept = model.undo(last);
+  go(group ? `${base}/call/${group}?item=${last.requirement}` : `${base}/of/${last.subject}?item=${last.requirement}`);
+  return kept;
 }
 
 begin();

@@ -27,41 +27,41 @@ export class Model {
     this.now = now;
     this.taken = null;
     this.own = [];
-    this.turn = Promise.resolve();
+    this.writes = 0;
+    this.writing = new Set();
   }
 
-  /** Reading and writing take turns, so that neither undoes the other. */
-  inTurn(act) {
-    const mine = this.turn.then(act);
-    this.turn = mine.catch(() => {});
-    return mine;
+  /** The records this phone keeps, read when none is just being kept. */
+  async readOwn() {
+    let own;
+    let before;
+    do {
+      await Promise.allSettled(this.writing);
+      before = this.writes;
+      own = await outbox.ofTrip(this.trip);
+    } while (before !== this.writes);
+    return own;
   }
 
   /** Read again what the phone keeps. */
-  load() {
-    return this.inTurn(async () => {
-      const [kept, own] = await Promise.all([outbox.taken(this.trip), outbox.ofTrip(this.trip)]);
-      this.own = own;
-      if (kept) this.taken = kept.answer;
-      if (this.taken) this.workOut();
-    });
+  async load() {
+    const kept = await outbox.taken(this.trip);
+    this.own = await this.readOwn();
+    if (kept) this.taken = kept.answer;
+    if (this.taken) this.workOut();
   }
 
   /** Go by what was just taken along. */
-  goBy(taken) {
-    return this.inTurn(async () => {
-      this.own = await outbox.ofTrip(this.trip);
-      this.taken = taken;
-      this.workOut();
-    });
+  async goBy(taken) {
+    this.own = await this.readOwn();
+    this.taken = taken;
+    this.workOut();
   }
 
   /** Read again what became of the records of this phone; nothing else has changed. */
-  lookAtOwn() {
-    return this.inTurn(async () => {
-      this.own = await outbox.ofTrip(this.trip);
-      for (const [key, records] of this.stands ?? []) if (records.some((record) => record.only_here)) this.workOutOne(key);
-    });
+  async lookAtOwn() {
+    this.own = await this.readOwn();
+    for (const [key, records] of this.stands ?? []) if (records.some((record) => record.only_here)) this.workOutOne(key);
   }
 
   /** Everything that follows from what is known. */
@@ -205,13 +205,28 @@ export class Model {
 
   // -- writing -----------------------------------------------------------------------------------------------
 
-  /** Keep looks ({body, after}) on this phone; they count from the moment they are on the disk. */
+  /**
+   * Keep looks ({body, after}) on this phone. They are shown at once; they count as kept, and the promise resolves, when
+   * they are on the disk. Should that fail, they are gone from the screen too.
+   */
   write(looks) {
-    return this.inTurn(async () => {
-      const keys = new Set(looks.map(({ body }) => keyOf(body.kind === "withdrawn" ? this.byId.get(body.entry) : body)));
-      this.own.push(...(await outbox.add(looks.map((one) => this.kept(one)))));
-      for (const key of keys) this.workOutOne(key);
-    });
+    const kept = looks.map((one) => this.kept(one));
+    const keys = new Set(looks.map(({ body }) => keyOf(body.kind === "withdrawn" ? this.byId.get(body.entry) : body)));
+    const workOut = () => { for (const key of keys) this.workOutOne(key); };
+    this.own.push(...kept);
+    workOut();
+    this.writes += 1;
+    const writing = outbox.add(kept.map(({ keeping, ...record }) => record)).then(
+      (numbered) => numbered.forEach(({ n }, place) => Object.assign(kept[place], { n, keeping: false })),
+      (failed) => {
+        this.own = this.own.filter((one) => !kept.includes(one));
+        workOut();
+        throw failed;
+      });
+    this.writing.add(writing);
+    const over = () => this.writing.delete(writing);
+    writing.then(over, over);
+    return writing;
   }
 
   kept({ body, after }) {
@@ -223,7 +238,7 @@ export class Model {
       seen_seq: this.taken.seq, after,
     };
     const behind = behindOf(heads.filter((head) => after.includes(head.id)), this.byId);
-    return { id, trip: this.trip, entry, behind, since: now, seq: null, problem: null };
+    return { id, trip: this.trip, entry, behind, since: now, seq: null, problem: null, keeping: true };
   }
 
   /** One's own newest record that still stands, if it is of the last minutes. */
@@ -235,16 +250,13 @@ export class Model {
   }
 
   /** Take it back, by an entry that says so. */
-  async undo() {
-    const last = this.lastOwn();
-    if (last === null) return null;
-    await this.write([{ body: { kind: "withdrawn", entry: last.id, reason: "taken back" }, after: [] }]);
-    return last;
+  undo(last) {
+    return this.write([{ body: { kind: "withdrawn", entry: last.id, reason: "taken back" }, after: [] }]);
   }
 
   // -- what is only here -------------------------------------------------------------------------------------
 
-  get waiting() { return this.own.filter(({ seq, problem }) => seq === null && problem === null); }
+  get waiting() { return this.own.filter(({ seq, problem, keeping }) => seq === null && problem === null && !keeping); }
   get refused() { return this.own.filter(({ problem }) => problem !== null); }
   get strangers() { return this.waiting.filter(({ entry }) => entry.actor.id !== this.taken?.reader.id); }
 
