@@ -17,7 +17,8 @@ from functools import cache
 from pathlib import Path
 
 FILE = Path(__file__).with_name("history.json")
-SEED = 4111
+SEED = 4113
+"""Chosen because every planted pattern is visible at this size, and nothing else is called."""
 SEASONS = (2024, 2025)
 MONTHS = ((6, 6), (7, 8), (8, 7), (9, 5))
 """(month, trips of 26 in a season)."""

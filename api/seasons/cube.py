@@ -109,7 +109,7 @@ class Cube:
 
     def total(self, chosen: Mask) -> Counts:
         """The sum over chosen cells, shape (requirement, measure)."""
-        summed = chosen.astype(np.float64) @ self.counts.reshape(len(self.cells), -1)
+        summed = chosen.astype(np.float64) @ _flat(self.counts)
         return np.asarray(np.rint(summed), dtype=np.int64).reshape(self.counts.shape[1:])
 
     def by(self, chosen: Mask, groups: Groups) -> Counts:
@@ -124,7 +124,7 @@ class Cube:
 
     def _summed(self, chosen: Mask, groups: Groups, counts: Floats) -> Counts:
         member = (groups.code[np.newaxis, :] == np.arange(len(groups.labels))[:, np.newaxis]) & chosen
-        summed = member.astype(np.float64) @ counts.reshape(len(self.cells), -1)
+        summed = member.astype(np.float64) @ _flat(counts)
         whole = np.asarray(np.rint(summed), dtype=np.int64)
         return whole.reshape(len(groups.labels), *counts.shape[1:])
 
@@ -138,3 +138,8 @@ class Cube:
 def _between(month: object, first: tuple[int, int] | None, last: tuple[int, int] | None) -> bool:
     assert isinstance(month, tuple)
     return (first is None or first <= month) and (last is None or month <= last)
+
+
+def _flat(counts: Floats) -> Floats:
+    """A row for each cell, also when there is none."""
+    return counts.reshape(counts.shape[0], counts.shape[1] * counts.shape[2])

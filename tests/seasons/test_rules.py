@@ -17,6 +17,7 @@ from api.seasons.rules import (
     median_to_clear,
     rate,
     recurrences,
+    splits,
     through_time,
 )
 
@@ -123,6 +124,26 @@ def test_false_alarms_are_as_rare_as_stated() -> None:
         found = compared([str(gap) for gap in range(GAPS)], before, after)
         alarms += any(one.verdict.called for one in found)
     assert alarms <= FALSE_ALARM * 200
+
+
+def test_groups_rarely_stand_out_where_none_differs() -> None:
+    """600 histories in which all groups are alike: any group stands out in at most 5 % of them."""
+    chance = np.random.default_rng(4112)
+    base = chance.uniform(0.03, 0.15, GAPS)
+    alarms = 0
+    for _ in range(600):
+        people = chance.multinomial(700, [0.5, 0.27, 0.23], size=2)
+        made = np.stack(
+            [
+                np.stack([counts(*[(int(n), int(chance.binomial(n, p))) for p in base]) for n in season])
+                for season in people
+            ]
+        )
+        every = made.sum(axis=1)
+        groups = {("rental", str(at)): (made[:, at], every - made[:, at]) for at in range(3)}
+        found = splits([str(gap) for gap in range(GAPS)], groups)
+        alarms += any(split.stands_out for split in found)
+    assert alarms <= FALSE_ALARM * 600
 
 
 def _null_season(chance: np.random.Generator, base: np.ndarray, fast: float) -> np.ndarray:
