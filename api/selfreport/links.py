@@ -58,7 +58,8 @@ def make(
     until = expiry(plan, settings.selfreport_days_after)
     if until <= now:
         raise Conflict("The trip is over, and links for it have run out. No link was made.")
-    return [_make_one(work, reader, trip, _on_trip(picture, member), now, until) for member in members]
+    wanted = [_on_trip(picture, member) for member in members]  # all, before the first is made
+    return [_make_one(work, reader, trip, member, now, until) for member in wanted]
 
 
 def _on_trip(picture: Picture, member: str) -> str:

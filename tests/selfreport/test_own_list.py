@@ -278,6 +278,9 @@ class TestTheOffice:
         path = "/r/" + made.text.split("http://127.0.0.1/r/")[1][:43]
         assert house.client.get(path, headers=PAGE).status_code == 200
         assert path not in house.client.get(f"/trips/{TRIP}/invitations", headers=PAGE).text
+        some = {"member": [ANA, "nobody"]}
+        assert house.client.post(f"/trips/{TRIP}/invitations", data=some, headers=PAGE).status_code == 422
+        assert house.client.get(path, headers=PAGE).status_code == 200, "all or nothing: hers still works"
         nobody = house.client.post(f"/trips/{TRIP}/invitations", data={}, headers=PAGE)
         assert (nobody.status_code, "Nobody was chosen." in nobody.text) == (422, True)
 

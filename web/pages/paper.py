@@ -110,9 +110,9 @@ def type_in(
     sheet.name_of(subject)
     try:
         at, sightings = _column(sent, evaluation, sheet, subject, readiness.clock.now())
-        _write(work, readiness, reader, trip, sightings, at)
-    except (Invalid, Conflict) as problem:
+    except Invalid as problem:
         return _type_in(request, evaluation, trip, sheet, subject, readiness, problem, sent)
+    _write(work, readiness, reader, trip, sightings, at)
     following = _after(sheet, subject)
     query = f"?of={following}&saved={len(sightings)}" if following else f"?saved={len(sightings)}"
     return RedirectResponse(f"/trips/{trip}/paper/{group}/type-in{query}", status_code=303)
@@ -216,7 +216,7 @@ def _type_in(
     sheet: Sheet,
     of: str,
     readiness: Readiness,
-    problem: Invalid | Conflict | None = None,
+    problem: Invalid | None = None,
     sent: Form | None = None,
 ) -> Response:
     subject = of or (sheet.subjects[0][0] if sheet.subjects else "")
