@@ -57,7 +57,8 @@ def serve(
     from api import server, upgrade
     from api.access.cli import has_accounts
     from api.logging import configure_logging
-    from api.main import create_app, open_database
+    from api.main import create_app
+    from api.opening import open_database
     from api.tracing import TracingMissing
 
     given = {"host": host, "port": port, "demo": demo}
@@ -90,7 +91,7 @@ def migrate() -> None:
     """Bring the database's tables up to date; a SQLite file is copied first."""
     from api import upgrade
     from api.logging import configure_logging
-    from api.main import make_clock, open_database
+    from api.opening import make_clock, open_database
 
     settings = get_settings()
     configure_logging(settings)

@@ -119,8 +119,8 @@ class Settings(BaseSettings):
     )
     health_key: SecretStr = Field(
         default=SecretStr(""),
-        description="Key that health notes' keys are kept under, 32 bytes in base64; after a comma, older ones"
-        " until they are rotated out. Empty: health.key in the data folder, made when first needed.",
+        description="Key that health notes' keys are kept under, 32 bytes in base64; after a comma, older"
+        " ones until they are rotated out. Empty: health.key in the data folder, made when first needed.",
     )
     health_read_days_before: int = Field(
         default=14, ge=0, le=90, description="From when on a trip's guides may read health notes. [days]"

@@ -9,7 +9,8 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 from api import upgrade
-from api.main import create_app, make_clock, open_database
+from api.main import create_app
+from api.opening import make_clock, open_database
 from api.settings import Settings
 from scripts.test_tools import browser
 from seeds import demo, loading

@@ -13,7 +13,7 @@ def _group() -> None:
 @app.command()
 def seed() -> None:
     """Put the demo's outfit and trip into the database, at the first moment of its story."""
-    from api.main import open_database
+    from api.opening import open_database
     from api.settings import get_settings
     from seeds import loading
 
@@ -28,7 +28,7 @@ def seed() -> None:
 @app.command()
 def history() -> None:
     """Add two invented seasons of past trips, for the review to find patterns in."""
-    from api.main import make_clock, open_database
+    from api.opening import make_clock, open_database
     from api.settings import get_settings
     from seeds import history_loading, loading
 

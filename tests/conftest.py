@@ -17,7 +17,8 @@ from fastapi import FastAPI
 from api.clock import FixedClock
 from api.db import Database, sqlite_module
 from api.logging import configure_logging
-from api.main import create_app, open_database
+from api.main import create_app
+from api.opening import open_database
 from api.settings import Settings
 from scripts.test_tools import browser as find_browser
 from tests.support.client import IsolatedTestClient

@@ -21,7 +21,8 @@ from api.access.crossorigin import is_loopback, may_write
 from api.clock import FixedClock, MovableClock, SystemClock
 from api.db import Database
 from api.logging import configure_logging
-from api.main import create_app, make_clock
+from api.main import create_app
+from api.opening import make_clock
 from api.settings import Settings
 from tests.support.client import IsolatedTestClient
 from tests.support.readers import read_as

@@ -30,7 +30,7 @@ def rebuild(outfit: OutfitOption = None) -> None:
 def _each(outfit: str | None, *, anew: bool) -> None:
     from api.journal.queries import outfits
     from api.journal.service import Journal
-    from api.main import make_clock, open_database
+    from api.opening import make_clock, open_database
     from api.readiness.service import Readiness
     from api.seasons import projection
     from api.settings import get_settings

@@ -11,7 +11,8 @@ from pathlib import Path
 from starlette.responses import Response
 
 from api import upgrade
-from api.main import create_app, make_clock, open_database
+from api.main import create_app
+from api.opening import make_clock, open_database
 from api.server import make_server
 from api.settings import Settings
 from seeds import demo, loading

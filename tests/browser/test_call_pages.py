@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
-from api.main import create_app, open_database
+from api.main import create_app
+from api.opening import open_database
 from api.settings import Settings
 from seeds import loading
 from tests.browser.test_board_pages import SMALL_TARGETS, SMALLEST_TARGET_PX

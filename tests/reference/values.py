@@ -1,7 +1,9 @@
 """Load the reference values and hand each to a test with its source in the test's name.
 
-``checks("wind_chill")`` gives the single values of a topic, ``params(...)`` the same as pytest parameters whose id
-ends in the source, ``table("isa_0_9000")`` a whole table. A value's ``verified`` says how its source was read:
+``checks("wind_chill")`` gives the single values of a topic, ``params(...)`` the same as pytest parameters
+whose id
+ends in the source, ``table("isa_0_9000")`` a whole table. A value's ``verified`` says how its source was
+read:
 a published page (a), a second-hand copy (a2), computed with a named library (b), from memory (c).
 """
 
@@ -37,7 +39,8 @@ class Check:
 
     @property
     def abs(self) -> float:
-        """The absolute tolerance; a KeyError if the value has none, so that nothing is compared by accident."""
+        """The absolute tolerance; a KeyError if the value has none, so that nothing is compared by
+        accident."""
         return float(self.tolerance["abs"])
 
     def __str__(self) -> str:

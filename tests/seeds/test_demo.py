@@ -1,6 +1,5 @@
-"""The demo's board at each moment of its story. All of it is invented; the expected lines are the scenario's own."""
-
-from collections.abc import Iterator
+"""The demo's board at each moment of its story. All of it is invented; the expected lines are the
+scenario's own."""
 
 import pytest
 
@@ -45,8 +44,8 @@ class Story:
 
 
 @pytest.fixture
-def story(database: Database) -> Iterator[Story]:
-    yield Story(database)
+def story(database: Database) -> Story:
+    return Story(database)
 
 
 LAMP = {"p08.headlamp", "p08.headlamp-power"}

@@ -8,7 +8,9 @@ from web.pages.board_view import ALIKE_FROM, GradeGroup
 
 def advised(how_many: int) -> tuple[Finding, ...]:
     one = next(f for f in sample.board().findings if f.requirement == "night-gain")
-    return tuple(one.model_copy(update={"id": f"p{n}.night-gain", "subject": f"p{n}"}) for n in range(how_many))
+    return tuple(
+        one.model_copy(update={"id": f"p{n}.night-gain", "subject": f"p{n}"}) for n in range(how_many)
+    )
 
 
 def test_the_same_advice_for_several_people_is_said_once() -> None:

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from api.db import Database
-from api.main import create_app, open_database
+from api.main import create_app
+from api.opening import open_database
 from api.settings import Settings
 from seeds import loading
 from tests.support.client import IsolatedTestClient
