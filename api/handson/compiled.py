@@ -226,7 +226,6 @@ class _KitList:
                     for stand_in in requirement.stands_in
                 ),
                 questions=tuple(self._questions(requirement, rest)),
-                why=requirement.why,
                 clears=requirement.clears,
             )
 

@@ -102,7 +102,6 @@ class RequirementOn(Carried):
     grades: tuple[GradeOn, ...]
     stands_in: tuple[StandInOn, ...] = ()
     questions: tuple[QuestionOn, ...] = ()
-    why: str
     clears: str
 
 

@@ -42,7 +42,7 @@ WATCH = """() => {
     const since = pressed;
     pressed = 0;
     requestAnimationFrame(() => setTimeout(() => window.taps.push(performance.now() - since)));
-  }).observe(document.getElementById("check"), { childList: true });
+  }).observe(document.getElementById("check"), { childList: true, subtree: true });
 }"""
 BARE_TAP = """() => {
   const button = document.createElement("button");

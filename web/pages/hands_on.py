@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import dataclass
 from datetime import date, datetime
 from math import isnan
@@ -209,10 +210,10 @@ def _walk(conn: Connection, reader: Reader, readiness: Readiness, trip: str) -> 
 def _page(request: Request, template: str, walk: Walk, reader: Reader, **context: Any) -> Response:
     shell = shell_of(request)
     plan = walk.evaluation.plan
-    return page(
+    answer = page(
         request,
         template,
-        headers={"Cache-Control": "no-store"},
+        headers={"Cache-Control": "no-store", "Vary": "Accept-Encoding"},
         shell=shell,
         say=Say(units=shell.units, zone=plan.place.zone, now=walk.now),
         walk=walk,
@@ -225,6 +226,14 @@ def _page(request: Request, template: str, walk: Walk, reader: Reader, **context
         live=f"/api/trips/{walk.evaluation.trip}/events",
         **context,
     )
+    return _packed(answer) if "gzip" in request.headers.get("accept-encoding", "") else answer
+
+
+def _packed(answer: Response) -> Response:
+    """The same answer compressed; there is little signal where it is read."""
+    headers = {**answer.headers, "content-encoding": "gzip"}
+    del headers["content-length"]
+    return Response(gzip.compress(bytes(answer.body), 5, mtime=0), answer.status_code, headers)
 
 
 def _go(address: str) -> RedirectResponse:

@@ -4,9 +4,10 @@ import { Model } from "./model.js";
 import * as outbox from "./outbox.js";
 import { TAPS, countOpen, look, openQuestions, told } from "./picture.js";
 import { Sync } from "./sync.js";
-import { call, carried, of, start } from "./views.js";
+import { call, carried, of, ofFront, ofList, start } from "./views.js";
 
 const SECOND_TAP_MS = 250; // a bouncing finger must not answer for the next thing
+const LIST_LATER_MS = 100;
 const PAGES = "rimaye-check-pages";
 const root = document.getElementById("check");
 const line = document.getElementById("carried");
@@ -16,6 +17,7 @@ let model = null;
 let sync = null;
 let renderedAt = 0;
 let shownItem = null;
+let listing = 0;
 
 async function begin() {
   sync = new Sync(trip, { taken, own, elsewhere: refresh, stands: say });
@@ -61,8 +63,10 @@ async function own() {
 
 function show() {
   if (!model.ready) return;
-  if (asSent()) ready();
-  else if (!busyTyping()) render();
+  if (asSent()) {
+    ready();
+    setTimeout(() => model.workOut());
+  } else if (!busyTyping()) render();
   root.dataset.revision = model.taken.seq;
   say();
 }
@@ -79,20 +83,24 @@ function ready() {
 const busyTyping = () => document.activeElement?.id === "remark";
 
 function render() {
+  model.workOut();
   const { pathname, search } = location;
   const asked = Object.fromEntries(new URLSearchParams(search));
   const [, view, id] = /^\/(of|call)\/([^/]+)$/.exec(pathname.slice(base.length)) ?? [];
   const focused = document.activeElement?.closest?.("#check .slot");
   const focus = focused && [focused.getAttribute("name"), focused.value ?? focused.textContent];
   const scrolled = window.scrollY;
-  const opened = root.querySelector("details")?.open;
-  let shown;
-  if (view === "of" && model.subject(id)) shown = of(model, id, asked);
-  else if (view === "call" && model.group(id)) shown = call(model, id, asked);
-  else shown = start(model);
-  root.innerHTML = shown;
+  clearTimeout(listing);
+  if (view === "of" && model.subject(id)) {
+    const front = root.querySelector(`.front[data-of="${id}"]`);
+    if (front) {
+      // The long list below can follow when the tap is on screen.
+      front.innerHTML = ofFront(model, id, asked);
+      listing = setTimeout(list, LIST_LATER_MS, id, asked);
+    } else root.innerHTML = of(model, id, asked);
+  } else if (view === "call" && model.group(id)) root.innerHTML = call(model, id, asked);
+  else root.innerHTML = start(model);
   ready();
-  if (opened && root.querySelector("details")) root.querySelector("details").open = true;
   window.scrollTo(0, scrolled);
   const again = focus && [...root.querySelectorAll(".slot")].find((slot) =>
     slot.getAttribute("name") === focus[0] && (slot.value ?? slot.textContent) === focus[1]);
@@ -100,6 +108,13 @@ function render() {
   const item = pathname + (root.querySelector("input[name=item]")?.value ?? "") + (root.querySelector("#question")?.textContent ?? "");
   if (item !== shownItem) renderedAt = performance.now();
   shownItem = item;
+}
+
+function list(id, asked) {
+  const all = root.querySelector(".all");
+  const opened = all.querySelector("details")?.open;
+  all.innerHTML = ofList(model, id, asked);
+  if (opened && all.querySelector("details")) all.querySelector("details").open = true;
 }
 
 function say() {
@@ -142,6 +157,7 @@ async function submitted(event) {
   if (!model.ready || !path.startsWith(base + "/")) return;
   event.preventDefault();
   if (performance.now() - renderedAt < SECOND_TAP_MS) return;
+  model.workOut();
   const sent = new FormData(form, event.submitter);
   event.submitter?.classList.add("pressed");
   try {

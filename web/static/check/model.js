@@ -27,6 +27,7 @@ export class Model {
     this.now = now;
     this.taken = null;
     this.own = [];
+    this.stale = false;
     this.writes = 0;
     this.writing = new Set();
   }
@@ -48,24 +49,27 @@ export class Model {
     const kept = await outbox.taken(this.trip);
     this.own = await this.readOwn();
     if (kept) this.taken = kept.answer;
-    if (this.taken) this.workOut();
+    this.stale = this.taken !== null;
   }
 
   /** Go by what was just taken along. */
   async goBy(taken) {
     this.own = await this.readOwn();
     this.taken = taken;
-    this.workOut();
+    this.stale = true;
   }
 
   /** Read again what became of the records of this phone; nothing else has changed. */
   async lookAtOwn() {
     this.own = await this.readOwn();
+    if (this.stale) return;
     for (const [key, records] of this.stands ?? []) if (records.some((record) => record.only_here)) this.workOutOne(key);
   }
 
-  /** Everything that follows from what is known. */
+  /** Have everything worked out that follows from what is known. */
   workOut() {
+    if (!this.stale) return;
+    this.stale = false;
     this.base = byKey(this.taken.sightings ?? []);
     const all = together(this.taken, this.own);
     this.byId = new Map(all.records.map((record) => [record.id, record]));
@@ -210,17 +214,18 @@ export class Model {
    * they are on the disk. Should that fail, they are gone from the screen too.
    */
   write(looks) {
+    this.workOut();
     const kept = looks.map((one) => this.kept(one));
     const keys = new Set(looks.map(({ body }) => keyOf(body.kind === "withdrawn" ? this.byId.get(body.entry) : body)));
-    const workOut = () => { for (const key of keys) this.workOutOne(key); };
+    const anew = () => { for (const key of keys) this.workOutOne(key); };
     this.own.push(...kept);
-    workOut();
+    anew();
     this.writes += 1;
     const writing = outbox.add(kept.map(({ keeping, ...record }) => record)).then(
       (numbered) => numbered.forEach(({ n }, place) => Object.assign(kept[place], { n, keeping: false })),
       (failed) => {
         this.own = this.own.filter((one) => !kept.includes(one));
-        workOut();
+        anew();
         throw failed;
       });
     this.writing.add(writing);

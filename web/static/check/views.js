@@ -57,21 +57,32 @@ function whom(model, far) {
 // -- one thing of someone ------------------------------------------------------------------------------------
 
 /** asked: {item, ask, value, more}, as the address has them. */
-export function of(model, subjectId, asked) {
+export const of = (model, subjectId, asked) => html`
+  <div class="front" data-of="${subjectId}">${ofFront(model, subjectId, asked)}</div>
+  <div class="all" id="all">${ofList(model, subjectId, asked)}</div>`;
+
+const chosen = (model, subjectId, asked) =>
+  (asked.item ? model.one(subjectId, asked.item) : model.nextAfter(subjectId, null));
+
+/** The thing and its buttons. */
+export function ofFront(model, subjectId, asked) {
   const far = model.progress(subjectId);
-  const thing = asked.item ? model.one(subjectId, asked.item) : model.nextAfter(subjectId, null);
-  const stage = thing && stageOf(thing, asked);
-  const rest = model.things(subjectId).filter((one) => !one.asked);
+  const thing = chosen(model, subjectId, asked);
   return html`
     <section class="card" aria-labelledby="of" tabindex="0">
       <h1 id="of">${far.subject.name} <span class="far">${howFar(far)}</span></h1>
       ${thing ? card(model, thing) : html`<div class="thing"><h2>Everything has been looked at</h2><p class="clears">What is open now needs gear, not another look. It stands below.</p></div>`}
     </section>
-    ${pad(model, subjectId, thing, stage)}
-    <div class="all" id="all">
-      ${model.stations(subjectId).map(([title, things]) => html`<h2>${title}</h2><ul>${things.map((one) => listed(one, thing))}</ul>`)}
-      ${rest.length > 0 && html`<details><summary>Not asked on this trip as forecast, or optional: ${rest.length}</summary><ul>${rest.map((one) => html`<li><a class="to-check" href="?item=${one.requirement.id}"><span class="who">${one.requirement.item}</span></a></li>`)}</ul></details>`}
-    </div>`;
+    ${pad(model, subjectId, thing, thing && stageOf(thing, asked))}`;
+}
+
+/** Everything on the list of someone. */
+export function ofList(model, subjectId, asked) {
+  const thing = chosen(model, subjectId, asked);
+  const rest = model.things(subjectId).filter((one) => !one.asked);
+  return html`
+    ${model.stations(subjectId).map(([title, things]) => html`<h2>${title}</h2><ul>${things.map((one) => listed(one, thing))}</ul>`)}
+    ${rest.length > 0 && html`<details><summary>Not asked on this trip as forecast, or optional: ${rest.length}</summary><ul>${rest.map((one) => html`<li><a class="to-check" href="?item=${one.requirement.id}"><span class="who">${one.requirement.item}</span></a></li>`)}</ul></details>`}`;
 }
 
 function card(model, { requirement, records, held, finding, gap, needed }) {
@@ -187,8 +198,8 @@ const more = ({ requirement, held }) => html`
 export function call(model, group, { item }) {
   const items = model.itemsOf(group);
   const ids = items.map((requirement) => requirement.id);
-  const chosen = ids.includes(item) ? item : ids.find((id) => model.called(group, id).some((thing) => thing.left)) ?? ids[0];
-  const place = ids.indexOf(chosen);
+  const shown = ids.includes(item) ? item : ids.find((id) => model.called(group, id).some((thing) => thing.left)) ?? ids[0];
+  const place = ids.indexOf(shown);
   const name = group === "party" ? "The party" : model.subject(group).name;
   const off = !model.mayRecord && html` disabled`;
   if (place < 0) return html`<section class="card short"><h1>${name} <span class="far">nothing asked</span></h1></section>`;
@@ -201,8 +212,8 @@ export function call(model, group, { item }) {
       <div class="thing"><h2>${items[place].item}</h2></div>
     </section>
     <form class="roll" method="post" action="${base(model)}/call/${group}">
-      <input type="hidden" name="item" value="${chosen}">
-      <ul>${model.called(group, chosen).map(row)}</ul>
+      <input type="hidden" name="item" value="${shown}">
+      <ul>${model.called(group, shown).map(row)}</ul>
       ${model.mayRecord && html`<button class="slot whole rest" name="do" value="rest">All the rest: seen and fine</button>`}
     </form>
     <div class="foot-row">
