@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, TypeVar
 
-import segno
 from fastapi import Depends, Request
 from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
@@ -133,6 +132,8 @@ def item_address(request: Request, item_id: str) -> str:
 
 def qr(address: str) -> Markup:
     """A QR code as a picture in the page, readable through a scratched sleeve (a quarter may be lost)."""
+    import segno
+
     code = segno.make(address, error="q", micro=False)
     picture = code.svg_inline(scale=4, border=4, svgclass="qr", lineclass=None, omitsize=True)
     # Nothing of it comes from a person: segno writes numbers and path letters.

@@ -9,8 +9,6 @@ from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
-import segno
-
 from api.call.paper import NoPaper
 from api.errors import NotFound
 from api.handson.rules import STATIONS, check_order, station_of
@@ -156,6 +154,8 @@ def _table(sheet: Sheet, *, shared: bool) -> dict[str, Any]:
 
 def _qr(address: str) -> str:
     written = io.BytesIO()
+    import segno
+
     segno.make(address, error="m", micro=False).save(written, kind="svg", scale=4, border=2)
     return written.getvalue().decode()
 
