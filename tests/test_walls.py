@@ -17,7 +17,6 @@ LONGEST_FILE = 400
 LONG_FOR_A_REASON: dict[str, str] = {
     "api/access/queries.py": "all SQL of the room, one short question each",
     "api/journal/store.py": "appending to, reading and proving one table, in one place",
-    "api/seasons/queries.py": "all SQL of the room, one short question each",
     "tests/science/test_clothing.py": "the slow reference stands beside what is held against it",
     "api/kitlist/schemas.py": "the whole shape of an edition, read from top to bottom",
     "api/journal/kinds.py": "every kind of entry side by side, one short body each",

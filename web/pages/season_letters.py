@@ -15,7 +15,7 @@ from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations
 from api.seasons import letters
 from api.seasons.written.queries import letters as kept_letters
-from web.pages.locker_view import SentForm, form_page
+from web.pages.locker_view import SentForm, done_or_again, form_page
 
 router = APIRouter(prefix="/letters", include_in_schema=False)
 READ = [permit("seasons.read")]
@@ -44,9 +44,9 @@ def begin(
 ) -> Response:
     """Write a letter from the numbers as they are."""
     try:
-        id_ = letters.begin(work, reader, readiness.clock, sent.get("reader", ""))
+        with work.begin_nested():
+            id_ = letters.begin(work, reader, readiness.clock, sent.get("reader", ""))
     except (Invalid, Conflict) as problem:
-        work.rollback()
         return _list(request, work, reader, problem)
     return RedirectResponse(f"/seasons/letters/{id_}", status_code=303)
 
@@ -83,16 +83,18 @@ def change(
 ) -> Response:
     """Keep another wording."""
     version = sent.get("version", "")
-    try:
+
+    def act() -> None:
         if not version.isdigit() or len(version) > 6:
             raise Invalid.field("version", version, "not a version.", "Open the letter again.")
         letters.change(
             work, reader, readiness.clock, letter, sent.get("title", ""), sent.get("text", ""), int(version)
         )
-    except (Invalid, Conflict) as problem:
-        work.rollback()
+
+    def again(problem: Invalid | Conflict) -> Response:
         return _one(request, work, reader, letter, problem, sent)
-    return RedirectResponse(f"/seasons/letters/{letter}", status_code=303)
+
+    return done_or_again(work, act, f"/seasons/letters/{letter}", again)
 
 
 @router.get("/{letter}/{kind}", dependencies=READ)

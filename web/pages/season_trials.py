@@ -15,7 +15,7 @@ from api.kitlist.service import copy, get_edition, list_editions
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations
 from api.seasons import queries, service, trying
-from web.pages.locker_view import SentForm, form_page
+from web.pages.locker_view import SentForm, done_or_again, form_page
 from web.rendering import page
 
 router = APIRouter(prefix="/trials", include_in_schema=False)
@@ -75,10 +75,10 @@ def begin(
     """Begin a trial."""
     base, changed = sent.get("base", ""), sent.get("changed", "")
     try:
-        made_from = get_edition(work, reader.outfit, changed).made_from
-        id_ = trying.begin(work, reader, readiness.clock, base or made_from or changed, changed)
+        with work.begin_nested():
+            made_from = get_edition(work, reader.outfit, changed).made_from
+            id_ = trying.begin(work, reader, readiness.clock, base or made_from or changed, changed)
     except (Invalid, Conflict) as problem:
-        work.rollback()
         return _list(request, work, reader, problem, sent)
     app = request.app
     outfit = reader.outfit
@@ -148,9 +148,11 @@ def adopt(
     readiness: Evaluations,
 ) -> Response:
     """Publish the proposed edition, with a note and the number to watch."""
-    try:
+
+    def act() -> None:
         trying.adopt(work, reader, readiness.clock, trial, sent.get("note", ""), sent.get("watch", ""))
-    except (Invalid, Conflict) as problem:
-        work.rollback()
+
+    def again(problem: Invalid | Conflict) -> Response:
         return _one(request, work, reader, trial, problem, sent)
-    return RedirectResponse(f"/seasons/trials/{trial}", status_code=303)
+
+    return done_or_again(work, act, f"/seasons/trials/{trial}", again)

@@ -118,7 +118,7 @@ def show_overview(
         found=found,
         scale=charts.scale_of(rates),
         spans={line.requirement: charts.span(line.rate, charts.scale_of(rates)) for line in found.lines},
-        behind=_behind(request, conn, reader.outfit, readiness),
+        behind=_behind(conn, reader.outfit, readiness),
         updating=_updating(request.app, reader.outfit),
         **_shared(conn, reader.outfit, choice),
     )
@@ -140,7 +140,7 @@ def _shared(conn: Any, outfit: str, choice: Choice) -> Mapping[str, Any]:
     }
 
 
-def _behind(request: Request, conn: Any, outfit: str, readiness: Any) -> int:
+def _behind(conn: Any, outfit: str, readiness: Any) -> int:
     """On how many past trips the review is behind, up to a hundred."""
     today = readiness.clock.now().date()
     return len(queries.behind(conn, outfit, today, 100))
@@ -260,10 +260,10 @@ def _under_way(app: FastAPI) -> set[str]:
 
 
 @router.post("/update", dependencies=READ)
-def update(request: Request, reader: CurrentReader, readiness: Evaluations) -> Response:
-    """Bring the review up to the journals, in the background."""
+def update(request: Request, conn: Reading, reader: CurrentReader, readiness: Evaluations) -> Response:
+    """Bring the review up to the journals, in the background, when it is behind on any."""
     app = request.app
-    if not _updating(app, reader.outfit):
+    if not _updating(app, reader.outfit) and _behind(conn, reader.outfit, readiness):
         _under_way(app).add(reader.outfit)
         threading.Thread(
             target=_catch_up, args=(app, readiness, reader.outfit), name="seasons-update", daemon=True
