@@ -153,9 +153,9 @@ def _table(sheet: Sheet, *, shared: bool) -> dict[str, Any]:
 
 
 def _qr(address: str) -> str:
-    written = io.BytesIO()
     import segno
 
+    written = io.BytesIO()
     segno.make(address, error="m", micro=False).save(written, kind="svg", scale=4, border=2)
     return written.getvalue().decode()
 
