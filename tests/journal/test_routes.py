@@ -185,7 +185,7 @@ class TestWhoAsks:
     )
     def test_the_demo_takes_the_chosen_role(self, there: IsolatedTestClient, chosen: str, role: str) -> None:
         there.cookies.set("rimaye_role", chosen)
-        answer = there.post(URL, json={"entries": [by(role, 1)]})
+        answer = there.post(URL, json={"entries": [by(role, 1, Remark(text="The van is here."))]})
         assert answer.json()["outcomes"][0]["status"] == "stored"
 
 
