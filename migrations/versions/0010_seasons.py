@@ -48,7 +48,7 @@ def upgrade() -> None:
         belongs("season_trip", "trip_id", "trip.id"),
         sa.PrimaryKeyConstraint("trip_id", name=op.f("pk_season_trip")),
     )
-    op.create_index(op.f("ix_season_trip_outfit_id_season"), "season_trip", ["outfit_id", "season"])
+    op.create_index(op.f("ix_season_trip_outfit_id_trip_id"), "season_trip", ["outfit_id", "trip_id"])
     op.create_table(
         "season_fact",
         *map(text, ("outfit_id", "requirement", "trip_id")),
