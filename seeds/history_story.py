@@ -102,7 +102,7 @@ def _arrival() -> Requirement:
         item="Two nights between valley and base before the trip",
         zone=Zone.PAPERS,
         roles=(Role.CLIMBER,),
-        takes=Known.SAID,
+        takes=Known.SEEN,
         grades=(GradeRule(grade=Grade.FIX, at=HoldKind.BASE),),
         why="Whoever arrives the evening before has had no time to get used to the height.",
         clears="An extra night on the way, or a later start for this person.",
@@ -215,16 +215,30 @@ class Story:
 
     def name_of(self, at: int) -> str:
         """An invented name for the climber at a place in the list."""
-        pick = int(hashlib.sha256(f"{self.trip.id}.{at}".encode()).hexdigest()[:8], 16)
+        pick = self._pick(str(at))
         return f"{_GIVEN[pick % len(_GIVEN)]} {_FAMILY[pick // 97 % len(_FAMILY)]}"
+
+    def _pick(self, *about: str) -> int:
+        """A number that is the same on every machine, for what needs no quota."""
+        return int(hashlib.sha256(".".join((self.trip.id, *about)).encode()).hexdigest()[:8], 16)
+
+    def _themselves(self, member: str) -> Actor:
+        return Actor(id=member, name=self.name_of(self.climbers.index(member)), role="climber")
+
+    def _said(self, requirement: str, member: str) -> Sighting:
+        return Sighting(subject=member, requirement=requirement, known=Known.SAID, state=GearState.FITS)
 
     def _checked(self) -> Iterator[Step]:
         """The lay-out at base: everything that is not lacking is seen or tried, and is fine."""
         at = self.at(0, "07:30")
         for member, person in self._people():
             known_before = {gap.what for gap in person.gaps if gap.found != "mountain"}
-            for requirement in self.edition.requirements:
+            lacking = {gap.what for gap in person.gaps}
+            for number, requirement in enumerate(self.edition.requirements):
                 at += timedelta(seconds=20)
+                if requirement.id not in lacking and self._pick(member, requirement.id) % 2:
+                    told = self.at(-8, "18:00") + timedelta(seconds=number)
+                    yield told, self._themselves(member), self._said(requirement.id, member)
                 if requirement.id not in known_before:
                     yield at, self._checker(requirement), self._fine(requirement, member)
 
@@ -243,7 +257,7 @@ class Story:
 
     def _gaps(self) -> Iterator[Step]:
         for place, (member, person) in enumerate(self._people()):
-            themselves = Actor(id=member, name=self.name_of(place), role="climber")
+            themselves = self._themselves(member)
             for number, gap in enumerate(person.gaps):
                 requirement = self.edition.requirement(gap.what)
                 if requirement is not None:
@@ -256,8 +270,7 @@ class Story:
         state, remark = WRONG[gap.what]
         told = {"subject": member, "requirement": gap.what}
         if gap.said_fine:
-            said = Sighting(**told, known=Known.SAID, state=GearState.FITS)
-            yield self.at(-8, "20:00") + later, themselves, said
+            yield self.at(-8, "19:00") + later, themselves, self._said(gap.what, member)
         at, actor, known = {
             "self": (self.at(-8, "20:00"), themselves, Known.SAID),
             "office": (self.at(-6, "11:00"), self.office, Known.PICTURED),

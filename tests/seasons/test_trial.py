@@ -103,17 +103,17 @@ def test_equal_to_the_ordinary_path(database: Database, readiness: Readiness, ch
         ]
     assert found
     for effect in found:
-        assert _plain(effect.total) == _the_long_way(effect, long_way)
+        assert plain(effect.total) == the_long_way(effect, long_way)
 
 
-def _plain(counted: Counted) -> dict[str, int]:
+def plain(counted: Counted) -> dict[str, int]:
     names = ("flagged_before", "flagged_after", "come", "gone", "earlier", "later", "heavier", "lighter")
     return {name: getattr(counted, name) for name in (*names, "untold_before", "untold_after")}
 
 
-def _the_long_way(effect: Effect, trips: Sequence[tuple[Any, Any]]) -> dict[str, int]:
+def the_long_way(effect: Effect, trips: Sequence[tuple[Any, Any]]) -> dict[str, int]:
     nothing = Told()
-    result = dict.fromkeys(_plain(effect.total), 0)
+    result = dict.fromkeys(plain(effect.total), 0)
     for before, after in trips:
         keys = {key for key in itertools.chain(before, after) if key[1] == effect.requirement}
         for key in keys:

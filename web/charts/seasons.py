@@ -102,8 +102,10 @@ def span(rate: Rate, scale: float) -> Span:
 
 
 def scale_of(rates: Sequence[Rate]) -> float:
-    """Where the common line of some shares ends: a round share that holds all their intervals."""
-    highest = max((rate.upper for rate in rates if rate.total), default=0.1)
+    """Where the common line of some shares ends: a round share that holds the intervals of all that rest on
+    enough people; what rests on few is cut off there."""
+    enough = [rate for rate in rates if not rate.too_few] or [rate for rate in rates if rate.total]
+    highest = max((rate.upper for rate in enough), default=0.1)
     return min(1.0, math.ceil(highest * 20) / 20)
 
 

@@ -6,7 +6,18 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Text, and_, func, insert, select, type_coerce, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Integer,
+    Text,
+    and_,
+    func,
+    insert,
+    select,
+    type_coerce,
+    update,
+)
 
 from api.journal.models import table
 from api.seasons import packing
@@ -182,7 +193,7 @@ def layers(
 
 
 def _slice(column: Any, number: int, parts: int) -> Any:
-    width = func.length(column) // parts
+    width = func.length(column, type_=Integer) // parts
     return func.substr(column, 1 + number * width, width)
 
 
