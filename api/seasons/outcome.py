@@ -66,6 +66,7 @@ class Line:
     checks: tuple[Check, ...] = field(init=False)
     _where: Bools = field(init=False)
     _asked: dict[tuple[int, bool], Bools] = field(default_factory=dict)
+    _known: dict[Held, Lacks] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.edition = self.weather.edition.model_copy(update={"requirements": (self.requirement,)})
@@ -89,6 +90,14 @@ class Line:
             result = np.where(here, code, result)
             undecided &= ~here
         return result
+
+    def never_fails(self, held: Held) -> bool:
+        """Whether somebody of whom this is known lacks nothing, whatever the conditions."""
+        lacking = self._lacks(held)
+        record = lacking.holdings[0, 0].record
+        if lacking.gaps or lacking.values or record is None:
+            return False
+        return record.body.stand_in is None
 
     def asked(self, check: int, *, certain: bool = False) -> Bools:
         """Where a check is asked, by (epoch, stage); with `certain`, only where that is known."""
@@ -154,7 +163,12 @@ class Line:
         return [self._fails(c, GapKind.UNFIT, where)]
 
     def _lacks(self, held: Held) -> Lacks:
-        """What somebody of whom this is known lacks, by the ordinary rules."""
+        """What somebody of whom this is known lacks, by the ordinary rules; each state once."""
+        if held not in self._known:
+            self._known[held] = self._worked_out(held)
+        return self._known[held]
+
+    def _worked_out(self, held: Held) -> Lacks:
         role = next(iter(self.requirement.roles), Role.CLIMBER)
         actor = Actor(id=SOMEONE, name="Someone", role="office")
         body = MemberSet(member=SOMEONE, profile=MemberProfile(name="Someone", role=role))

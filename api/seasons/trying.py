@@ -27,7 +27,8 @@ from api.seasons import packing
 from api.seasons.cube_cache import cube_of
 from api.seasons.grid import Grid, grid_of
 from api.seasons.measures import AT
-from api.seasons.trial import Counted, Effect, HeldRows, Pair, Trial, affected, for_people
+from api.seasons.spells import HeldRows
+from api.seasons.trial import Counted, Effect, Pair, Trial, affected, for_people
 from api.seasons.written import queries as written
 from api.seasons.written.queries import TrialRow
 
