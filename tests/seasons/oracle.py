@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import Connection
 
@@ -15,6 +17,7 @@ from api.readiness.evaluation import Evaluation, evaluate
 from api.readiness.schemas import GapKind
 from api.readiness.service import Readiness
 from api.readiness.stepping import Walk
+from api.seasons.trial import Counted, Effect
 
 UNTOLD = (GapKind.UNKNOWN, GapKind.UNANSWERED)
 
@@ -63,3 +66,31 @@ def _note(told: dict[tuple[str, str], Told], evaluation: Evaluation, edition: Ed
             continue
         one.first = seq if one.first is None else one.first
         one.worst = max(one.worst, finding.grade.weight)
+
+
+def plain(counted: Counted) -> dict[str, int]:
+    """The counts of a trial that the ordinary path can be asked for."""
+    names = ("flagged_before", "flagged_after", "come", "gone", "earlier", "later", "heavier", "lighter")
+    return {name: getattr(counted, name) for name in (*names, "untold_before", "untold_after")}
+
+
+def the_long_way(effect: Effect, trips: Sequence[tuple[Any, Any]]) -> dict[str, int]:
+    """The same counts from walks through trips, each with the list before and after."""
+    nothing = Told()
+    result = dict.fromkeys(plain(effect.total), 0)
+    for before, after in trips:
+        keys = {key for key in itertools.chain(before, after) if key[1] == effect.requirement}
+        for key in keys:
+            was, now = before.get(key, nothing), after.get(key, nothing)
+            both = was.first is not None and now.first is not None
+            result["flagged_before"] += was.first is not None
+            result["flagged_after"] += now.first is not None
+            result["come"] += was.first is None and now.first is not None
+            result["gone"] += was.first is not None and now.first is None
+            result["earlier"] += both and now.first < was.first
+            result["later"] += both and now.first > was.first
+            result["heavier"] += both and now.worst > was.worst
+            result["lighter"] += both and now.worst < was.worst
+            result["untold_before"] += was.untold
+            result["untold_after"] += now.untold
+    return result

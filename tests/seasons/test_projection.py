@@ -24,8 +24,8 @@ from api.seasons.service import overview
 from seeds import history_loading, loading
 from seeds.history import FILE, PLANTED, history, invent, written
 from tests.seasons.conftest import NOW, OFFICE, OUTFIT, TRIPS_A_SEASON
-from tests.seasons.oracle import walked
-from tests.seasons.test_trial import plain, raised, the_long_way
+from tests.seasons.oracle import plain, the_long_way, walked
+from tests.seasons.test_trial import raised
 
 TABLES = [table(model) for model in (SeasonTrip, SeasonFact, SeasonNote, SeasonSummary)]
 TODAY = NOW.date()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
 from typing import Any
 
 import pytest
@@ -14,10 +12,10 @@ from api.kitlist.schemas import Edition, FromAnchor, Grade, GradeRule, Question,
 from api.kitlist.service import get_edition
 from api.readiness.service import Readiness
 from api.seasons import trying
-from api.seasons.trial import Counted, Effect, Trial, affected, for_people
+from api.seasons.trial import Counted, Trial, affected, for_people
 from seeds.history import invent
 from tests.seasons.conftest import OUTFIT, TRIPS_A_SEASON
-from tests.seasons.oracle import Told, walked
+from tests.seasons.oracle import plain, the_long_way, walked
 
 pytestmark = pytest.mark.one_database
 TRIPS = [trip.id for trip in invent(TRIPS_A_SEASON)]
@@ -104,32 +102,6 @@ def test_equal_to_the_ordinary_path(database: Database, readiness: Readiness, ch
     assert found
     for effect in found:
         assert plain(effect.total) == the_long_way(effect, long_way)
-
-
-def plain(counted: Counted) -> dict[str, int]:
-    names = ("flagged_before", "flagged_after", "come", "gone", "earlier", "later", "heavier", "lighter")
-    return {name: getattr(counted, name) for name in (*names, "untold_before", "untold_after")}
-
-
-def the_long_way(effect: Effect, trips: Sequence[tuple[Any, Any]]) -> dict[str, int]:
-    nothing = Told()
-    result = dict.fromkeys(plain(effect.total), 0)
-    for before, after in trips:
-        keys = {key for key in itertools.chain(before, after) if key[1] == effect.requirement}
-        for key in keys:
-            was, now = before.get(key, nothing), after.get(key, nothing)
-            both = was.first is not None and now.first is not None
-            result["flagged_before"] += was.first is not None
-            result["flagged_after"] += now.first is not None
-            result["come"] += was.first is None and now.first is not None
-            result["gone"] += was.first is not None and now.first is None
-            result["earlier"] += both and now.first < was.first
-            result["later"] += both and now.first > was.first
-            result["heavier"] += both and now.worst > was.worst
-            result["lighter"] += both and now.worst < was.worst
-            result["untold_before"] += was.untold
-            result["untold_after"] += now.untold
-    return result
 
 
 def test_each_change_shows_what_it_was_made_for(database: Database) -> None:
