@@ -83,6 +83,7 @@ def serve(
         )
     except (server.NotLoopback, TracingMissing) as error:
         _stop(str(error))
+    server.settle_memory()
     running.run()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import socket
 from collections.abc import Callable
 from typing import Any
@@ -40,6 +41,18 @@ class Server(uvicorn.Server):
         """Where it listens, with the port it was given."""
         host, port = self.servers[0].sockets[0].getsockname()[:2]
         return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
+def settle_memory() -> None:
+    """Tell the garbage collector that what is loaded now stays, and to look less often. Once a process, when
+    it is about to serve.
+
+    A board makes some ten thousand short-lived objects. With Python's defaults each one had the collector
+    walk over every loaded library several times, a fifth of the whole cost.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(10_000, 20, 50)
 
 
 def check_host(settings: Settings, *, accounts: bool = False) -> None:

@@ -42,9 +42,8 @@ class Known(StrEnum):
     SEEN = "seen"
     TRIED = "tried"
 
-    @property
-    def rung(self) -> int:
-        return list(Known).index(self)
+    def __init__(self, _value: str) -> None:
+        self.rung = len(type(self).__members__)
 
 
 class GearState(StrEnum):

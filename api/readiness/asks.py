@@ -11,6 +11,7 @@ hour of its own. That is the cautious reading.
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -115,11 +116,16 @@ class Weather:
     def shape(self) -> tuple[int, int]:
         return len(self.conditions.scenarios), len(self.conditions.stages)
 
+    @cached_property
+    def _always(self) -> Truth:
+        everywhere = np.ones(self.shape, dtype=bool)
+        everywhere.flags.writeable = False
+        return Truth(everywhere, everywhere)
+
     def truth(self, condition: Condition | None) -> Truth:
         """Where a condition holds; None always does."""
         if condition is None:
-            always = np.ones(self.shape, dtype=bool)
-            return Truth(always, always)
+            return self._always
         if condition not in self._truths:
             self._truths[condition] = self._work_out(condition)
         return self._truths[condition]

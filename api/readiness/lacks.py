@@ -78,6 +78,8 @@ class Holding:
     @property
     def record(self) -> Record[Sighting] | None:
         """The best known of the records that stand, when they do not contradict each other."""
+        if len(self.records) == 1:
+            return self.records[0]
         if not self.records or self.disagree:
             return None
         return max(self.records, key=lambda record: (worth(record).rung, record.actor.role in GUIDES))

@@ -13,7 +13,7 @@ from starlette.responses import Response
 from api import upgrade
 from api.main import create_app
 from api.opening import make_clock, open_database
-from api.server import make_server
+from api.server import make_server, settle_memory
 from api.settings import Settings
 from seeds import demo, loading
 
@@ -45,7 +45,9 @@ def main(folder: Path) -> None:
     async def bare_bytes() -> Response:
         return Response(app.state.bare, media_type="application/json")
 
-    make_server(app, settings, lambda address: print(address, flush=True)).run()
+    server = make_server(app, settings, lambda address: print(address, flush=True))
+    settle_memory()
+    server.run()
 
 
 if __name__ == "__main__":
