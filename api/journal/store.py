@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any, Literal
 from uuid import UUID
 
-from sqlalchemy import Connection, bindparam, func, insert, select, text, update
+from sqlalchemy import Connection, and_, bindparam, func, insert, select, text, update
 from sqlalchemy.exc import DBAPIError
 
 from api.errors import NotFound
@@ -80,10 +80,20 @@ _KEPT = (
 _HEAD = select(_trip.c.head_seq, _trip.c.head_hash).where(_trip.c.id == bindparam("trip"))
 _OWN_HEAD = _HEAD.where(_trip.c.outfit_id == bindparam("outfit"))
 _LOCKED_HEAD = _OWN_HEAD.with_for_update()
+_LOCKED_HEAD_AND_ENTRY = (
+    select(_trip.c.head_seq, _trip.c.head_hash, *_KEPT)
+    .join_from(
+        _trip,
+        _entry,
+        and_(_entry.c.trip_id == bindparam("trip"), _entry.c.id == bindparam("id")),
+        isouter=True,
+    )
+    .where(_trip.c.id == bindparam("trip"), _trip.c.outfit_id == bindparam("outfit"))
+    .with_for_update(of=_trip)
+)
 _BY_ID = select(*_KEPT).where(
     _entry.c.trip_id == bindparam("trip"), _entry.c.id.in_(bindparam("ids", expanding=True))
 )
-_BY_ONE_ID = select(*_KEPT).where(_entry.c.trip_id == bindparam("trip"), _entry.c.id == bindparam("id"))
 _ABOUT = select(*_KEPT).where(
     _entry.c.trip_id == bindparam("trip"), _entry.c.about.in_(bindparam("abouts", expanding=True))
 )
@@ -137,11 +147,8 @@ def append(
     An entry is stored once: sent again it is already there; another content under its id is refused. A
     refused entry never stands in the way of the others. Raises NotFound when the trip is not this outfit's.
     """
-    # Also on SQLite's BEGIN IMMEDIATE the head is read inside the transaction, after all earlier appends.
-    locked = conn.execute(_LOCKED_HEAD, {"trip": trip_id, "outfit": outfit_id}).first()
-    if locked is None:
-        raise NotFound(f"There is no trip {trip_id}. Check its id, or choose it from the list of trips.")
-    batch = _Batch(conn, trip_id, Head(*locked), entries, received_at, checks)
+    start, there = _locked(conn, trip_id, outfit_id, _ids_needed(entries))
+    batch = _Batch(conn, trip_id, start, there, entries, received_at, checks)
     outcomes = [batch.take(entry) for entry in entries]
     if batch.new:
         conn.execute(_INSERT, [_row(outfit_id, kept, entry) for kept, entry in batch.new])
@@ -161,6 +168,7 @@ class _Batch:
         conn: Connection,
         trip_id: str,
         start: Head,
+        there: dict[str, KeptEntry],
         entries: Sequence[Entry],
         received_at: datetime,
         checks: Sequence[Check],
@@ -170,7 +178,7 @@ class _Batch:
         self._trip_id = trip_id
         self._received_at = received_at
         self._checks = checks
-        self._there = _by_id(conn, trip_id, _ids_needed(entries))
+        self._there = there
         self._about = _About(
             _same_registers(conn, trip_id, [entry for entry in entries if entry.after is None])
         )
@@ -279,13 +287,25 @@ def _ids_needed(entries: Iterable[Entry]) -> set[str]:
     return needed | {str(entry.body.entry) for entry in entries if isinstance(entry.body, Withdrawn)}
 
 
-def _by_id(conn: Connection, trip_id: str, ids: set[str]) -> dict[str, KeptEntry]:
-    # The most frequent case by far, and a third faster than a list of one.
+def _locked(
+    conn: Connection, trip_id: str, outfit_id: str, ids: set[str]
+) -> tuple[Head, dict[str, KeptEntry]]:
+    """The head, locked against other writers, and what is stored under some ids.
+
+    Read after the writer got its turn, so after all earlier appends, on both databases. One entry at a time
+    is the most frequent case by far, and takes one statement.
+    """
+    whose = {"trip": trip_id, "outfit": outfit_id}
     if len(ids) == 1:
-        found = conn.execute(_BY_ONE_ID, {"trip": trip_id, "id": next(iter(ids))})
+        row: Any = conn.execute(_LOCKED_HEAD_AND_ENTRY, whose | {"id": next(iter(ids))}).first()
+        rows: Sequence[Any] = [] if row is None or row.id is None else [row[2:]]
     else:
-        found = conn.execute(_BY_ID, {"trip": trip_id, "ids": sorted(ids)})
-    return {row.id: KeptEntry._make(row) for row in found}
+        row = conn.execute(_LOCKED_HEAD, whose).first()
+        rows = [] if row is None else conn.execute(_BY_ID, {"trip": trip_id, "ids": sorted(ids)}).all()
+    if row is None:
+        raise NotFound(f"There is no trip {trip_id}. Check its id, or choose it from the list of trips.")
+    there = map(KeptEntry._make, rows)
+    return Head(row.head_seq, row.head_hash), {kept.id: kept for kept in there}
 
 
 def _same_registers(conn: Connection, trip_id: str, entries: Sequence[Entry]) -> list[StoredEntry]:

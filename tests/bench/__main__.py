@@ -11,6 +11,7 @@ from pathlib import Path
 
 from api.clock import SystemClock
 from api.db import sqlite_module
+from api.server import settle_memory
 from tests.bench import Row
 
 HERE = Path(__file__).resolve().parent
@@ -46,7 +47,9 @@ def main(wanted: list[str]) -> int:
     rows: list[Row] = []
     for name in names:
         print(f"{name} ...", file=sys.stderr, flush=True)
-        rows += importlib.import_module(f"tests.bench.{name}").run()
+        bench = importlib.import_module(f"tests.bench.{name}")
+        settle_memory()
+        rows += bench.run()
     print(table(rows))
     if not wanted:
         RESULTS.write_text(f"{heading()}\n{table(rows)}\n", encoding="utf-8")

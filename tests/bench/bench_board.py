@@ -16,7 +16,6 @@ from api.clock import FixedClock, SystemClock
 from api.db import Database
 from api.journal.service import Journal
 from api.readiness.service import Readiness
-from api.server import settle_memory
 from seeds import demo, loading
 from tests.bench import Row
 
@@ -64,7 +63,6 @@ def _cold(folder: Path) -> Row:
     outfit, trip = demo.scenario().data["outfit"]["id"], demo.scenario().trip
     db = Database(f"sqlite:///{folder / 'demo.sqlite3'}")
     took, baseline = [], []
-    settle_memory()
     with closing(db), db.reading() as conn:
         for _ in range(7):
             readiness = Readiness(Journal(clock), clock)

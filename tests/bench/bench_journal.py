@@ -7,7 +7,9 @@ import tempfile
 from collections.abc import Callable
 from contextlib import closing
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from api.clock import SystemClock
@@ -102,14 +104,21 @@ def _appending(folder: Path) -> tuple[float, float, float]:
     with db.writing() as work:
         queries.create_outfit(work, "nordhang", "Nordhang")
         queries.create_trip(work, "trip", "nordhang", START)
-    entries = _entries(ONE_BY_ONE + 2_000)
-    singles = [[each] for each in entries[:ONE_BY_ONE]]
-    singly = _rate(ONE_BY_ONE, lambda: _append(db, singles))
-    batches = [entries[start : start + 500] for start in range(ONE_BY_ONE, len(entries), 500)]
+    one_by_one = ROUNDS * ONE_BY_ONE
+    entries = _entries(one_by_one + 2_000)
+    singly, bare = [], []
+    for done in range(0, one_by_one, ONE_BY_ONE):
+        # In turns, because a disk has better and worse moments.
+        singly.append(_rate(ONE_BY_ONE, partial(_append_singly, db, entries[done : done + ONE_BY_ONE])))
+        bare.append(_bare_inserts(db, folder / f"bare-{done}.sqlite3"))
+    batches = [entries[start : start + 500] for start in range(one_by_one, len(entries), 500)]
     batched = _rate(2_000, lambda: _append(db, batches))
-    bare = _bare_inserts(db, folder / "bare.sqlite3")
     db.close()
-    return singly, batched, bare
+    return median(singly), batched, median(bare)
+
+
+def _append_singly(db: Database, entries: list[Entry]) -> None:
+    _append(db, [[each] for each in entries])
 
 
 def _append(db: Database, batches: list[list[Entry]]) -> None:
