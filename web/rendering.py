@@ -16,6 +16,7 @@ from fastapi.responses import HTMLResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from web import words
+from web.pages.screens import Menu
 from web.site import static_url
 
 HERE = Path(__file__).parent
@@ -54,6 +55,8 @@ class Shell:
     """Whether they have an account, and so can sign out."""
     manages: bool = False
     """Whether they let others in and keep them out."""
+    menu: Menu | None = None
+    """The screens of the trip that the page is about."""
 
 
 ShellMaker = Callable[[Request], Shell]

@@ -108,7 +108,7 @@ def build() -> FastAPI:
         try:
             shift = shift_of(given, told.evaluation.plan, shell_of(request).units)
         except Invalid as problem:
-            return show_form_again(request, now, told.evaluation.plan, given, problem, ())
+            return show_form_again(request, now, told.evaluation.plan, given, problem)
         if shift == NO_SHIFT:
             return mountain(request, trip, issue)
         then = what_if(trip, issue, shift)

@@ -22,7 +22,7 @@ from tests.web import preview, sample
 from web.pages import mount_pages
 from web.pages.board_view import BoardView, by_zone
 from web.pages.preferences import _own_path
-from web.pages.screens import OUTFIT_SCREENS, TRIP_SCREENS, outfit_links, trip_links
+from web.pages.screens import OUTFIT_SCREENS, TRIP_SCREENS, menu_at, outfit_links
 from web.rendering import environment, forms_errors
 from web.words import Units
 
@@ -276,14 +276,23 @@ def test_form_fields_tie_label_hint_and_error_together() -> None:
 def test_only_screens_one_may_open_are_offered(role: Role, offered: bool) -> None:
     reader = Reader(outfit="o", staff="s", name="N", role=role)
     assert ("/new-trip" in dict(outfit_links(reader))) is offered
-    assert f"{BOARD}/plan" in dict(trip_links(sample.TRIP, reader))
+    menu = menu_at(f"{BOARD}/nights", reader)
+    assert menu is not None
+    assert (BOARD, "Board") in menu.first
+    assert f"{BOARD}/plan" in {address for _, links in menu.more for address, _ in links}
+
+
+@pytest.mark.parametrize("path", ["/", "/trips", "/trips/", "/locker", "/kit-lists/trips/x"])
+def test_a_page_about_no_trip_has_no_menu_of_one(path: str) -> None:
+    assert menu_at(path, Reader(outfit="o", staff="s", name="N", role="lead")) is None
+    assert menu_at(f"{BOARD}/nights", None) is None
 
 
 def test_every_screen_that_is_offered_is_there_and_needs_the_action_it_names() -> None:
     app = FastAPI()
     mount_pages(app)
     at = {context.path: context for context in iter_route_contexts(app.routes) if "GET" in context.methods}
-    screens = [(f"/trips/{{trip}}/{end}", action) for end, _, action in TRIP_SCREENS]
+    screens = [(f"/trips/{{trip}}{end}", action) for _, group in TRIP_SCREENS for end, _, action in group]
     screens += [(address, action) for address, _, action in OUTFIT_SCREENS]
     assert [address for address, action in screens if address not in at] == []
     assert all(action in ACTIONS for _, action in screens)

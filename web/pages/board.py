@@ -20,7 +20,7 @@ from api.readiness.service import Evaluations, Readiness
 from web.pages.board_show import freezing_lines, show_board, show_finding, show_sheet, show_trips
 from web.pages.board_view import BoardView, TripLine
 from web.pages.body import body_of_person
-from web.pages.screens import outfit_links, trip_links
+from web.pages.screens import outfit_links
 from web.rendering import shell_of
 from web.words import Units
 
@@ -99,7 +99,6 @@ def _board(
         evaluation.conditions,
         part=part,
         lines=freezing_lines(evaluation),
-        links=trip_links(trip, reader),
         watch=watch(evaluation, readiness.clock.now()),
     )
 

@@ -46,13 +46,12 @@ def show_board(
     *,
     part: bool = False,
     lines: Sequence[Threshold] = (),
-    links: Sequence[Link] = (),
     watch: Watch | None = None,
 ) -> Response:
     """The board as a page, or as the part of it that is swapped.
 
-    `lines` are thresholds on the freezing level to draw; `links` are (address, words) of the other pages of
-    this trip; `watch` is what has given way under the call that stands.
+    `lines` are thresholds on the freezing level to draw; `watch` is what has given way under the call that
+    stands.
     """
     shell = shell_of(request)
     view = BoardView(board)
@@ -67,7 +66,6 @@ def show_board(
         view=view,
         say=view.say(shell.units),
         live=f"/api/trips/{board.trip}/events",
-        links=links,
         turned=told.turned(board.since, view.say(shell.units)),
         may_come=tuple(told.possible(board.possible)),
         watch=watch,

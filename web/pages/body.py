@@ -16,7 +16,6 @@ from api.readiness.service import Evaluations
 from api.science.water import FUELS
 from web.pages.board_view import BoardView
 from web.pages.body_view import BodyView, PersonView
-from web.pages.screens import trip_links
 from web.rendering import forms_errors, page, shell_of
 from web.words import Say
 
@@ -53,7 +52,6 @@ def body_page(
         values=shown(settings) | {name: text for name, text in given.items() if text},
         problem=body,
         errors=forms_errors(body),
-        links=trip_links(trip, reader),
     )
 
 

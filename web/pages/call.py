@@ -40,7 +40,6 @@ from web.pages.call_view import (
     place_of,
 )
 from web.pages.roster_forms import Form, Sent
-from web.pages.screens import trip_links
 from web.rendering import forms_errors, page, shell_of
 
 router = APIRouter(prefix="/trips/{trip}/call", include_in_schema=False)
@@ -226,7 +225,6 @@ def _page(
         typed=typed,
         problem=body,
         errors=forms_errors(body),
-        links=trip_links(trip, reader),
         live=f"/api/trips/{trip}/events",
         actor={"id": reader.staff, "name": reader.name, "role": reader.role},
     )

@@ -18,6 +18,7 @@ from api.journal.service import Journals
 from api.nights.service import HealthNotes
 from seeds import loading
 from seeds.demo import scenario
+from web.pages.screens import menu_at
 from web.rendering import DemoBar, Shell, units_of
 from web.words import Units
 
@@ -84,7 +85,8 @@ def shell(request: Request) -> Shell:
         roles=tuple(NAMES.items()),
         next_moment=ahead.title if ahead else None,
     )
-    return Shell(units=units, reader=NAMES[role], demo=bar)
+    reader: Reader | None = getattr(request.state, "reader", None)
+    return Shell(units=units, reader=NAMES[role], demo=bar, menu=menu_at(request.url.path, reader))
 
 
 def signed_in_shell(request: Request, units: Units) -> Shell:
@@ -92,7 +94,13 @@ def signed_in_shell(request: Request, units: Units) -> Shell:
     reader: Reader | None = getattr(request.state, "reader", None)
     if reader is None:
         return Shell(units=units)
-    return Shell(units=units, reader=reader.name, signed_in=True, manages=may(reader, "staff.manage"))
+    return Shell(
+        units=units,
+        reader=reader.name,
+        signed_in=True,
+        manages=may(reader, "staff.manage"),
+        menu=menu_at(request.url.path, reader),
+    )
 
 
 def _here(back: str) -> str:

@@ -27,7 +27,6 @@ from web.pages.board_view import BoardView
 from web.pages.mountain_form import asked_for, shift_of
 from web.pages.mountain_show import show_form_again, show_mountain, show_what_if
 from web.pages.mountain_view import SourceRow
-from web.pages.screens import trip_links
 from web.rendering import shell_of
 
 router = APIRouter(prefix="/trips/{trip}/mountain", include_in_schema=False)
@@ -57,13 +56,12 @@ def what_if_page(
     given = dict(request.query_params)
     outlook = readiness.outlook(conn, reader.outfit, trip)
     board = readiness.board(conn, reader.outfit, trip)
-    links = trip_links(trip, reader)
     if not asked_for(given):
         return _mountain(request, trip, conn, reader, readiness, part=False)
     try:
         shift = shift_of(given, outlook.evaluation.plan, shell_of(request).units)
     except Invalid as problem:
-        return show_form_again(request, board, outlook.evaluation.plan, given, problem, links)
+        return show_form_again(request, board, outlook.evaluation.plan, given, problem)
     if shift == NO_SHIFT:
         return _mountain(request, trip, conn, reader, readiness, part=False)
     then = readiness.evaluation(conn, reader.outfit, trip, shift=shift)
@@ -77,7 +75,6 @@ def what_if_page(
         shift,
         given,
         forecast=outlook.forecast,
-        links=links,
     )
 
 
@@ -98,7 +95,6 @@ def _mountain(
         board,
         outlook,
         sources=tuple(sources_of(evaluation, loaded, say)),
-        links=trip_links(trip, reader),
         part=part,
     )
 

@@ -29,7 +29,6 @@ from web.pages.board_show import freezing_lines
 from web.pages.board_view import BoardView
 from web.pages.mountain_form import Box, blank, boxes
 from web.pages.mountain_view import SourceRow, StageNumbers, StageRow, notes, says
-from web.pages.screens import Link
 from web.rendering import conditional, forms_errors, page, shell_of
 
 MOST_POINTS = 12
@@ -66,7 +65,6 @@ def show_mountain(
     outlook: Outlook,
     *,
     sources: Sequence[SourceRow] = (),
-    links: Sequence[Link] = (),
     part: bool = False,
 ) -> Response:
     """The mountain page, or the part of it that is swapped when something changes."""
@@ -97,7 +95,6 @@ def show_mountain(
         notes=notes(evaluation.plan, evaluation.conditions, outlook.forecast, say),
         form=form_of(evaluation.plan, shell.units, {"stage": start.id} if start else None),
         live=f"/api/trips/{board.trip}/events",
-        links=links,
     )
     return conditional(request, answer)
 
@@ -112,7 +109,6 @@ def show_what_if(
     values: Mapping[str, str],
     *,
     forecast: Forecast | None = None,
-    links: Sequence[Link] = (),
 ) -> Response:
     """The board that a what-if would result in. Nothing of it is kept."""
     shell, view = shell_of(request), BoardView(then_board)
@@ -135,7 +131,6 @@ def show_what_if(
         scene=scene_of(moved(then, shift), then_board, say),
         notes=notes(then.plan, then.conditions, forecast, say),
         form=form_of(then.plan, shell.units, values),
-        links=links,
     )
 
 
@@ -145,7 +140,6 @@ def show_form_again(
     plan: TripPlan,
     values: Mapping[str, str],
     problem: Invalid,
-    links: Sequence[Link],
 ) -> Response:
     """The form with what was typed and what is wrong with it."""
     shell = shell_of(request)
@@ -157,7 +151,6 @@ def show_form_again(
         say=BoardView(board).say(shell.units),
         board=board,
         form=form_of(plan, shell.units, values, problem),
-        links=links,
     )
 
 
