@@ -121,6 +121,7 @@ PUBLIC = (
     "/demo/",
     "/r/{token}",
     "/offline",
+    "/check.js",
     "/sw.js",
     "/manifest.webmanifest",
 )

@@ -182,6 +182,7 @@ def _taps(browser: Any, address: str, trip: str) -> tuple[list[float], list[floa
     page, _ = _phone(browser, address)
     page.goto(f"/trips/{trip}/hands-on/of/p09?item=boots")
     expect(page.locator("#check[data-kept]")).to_be_attached(timeout=30_000)
+    page.evaluate('import("/static/check/outbox.js")')  # for the bare button; later there is no network
     page.context.set_offline(True)
     page.evaluate(WATCH)
     for _ in range(TAPS):

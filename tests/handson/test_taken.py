@@ -108,21 +108,25 @@ def test_the_worker_keeps_everything_the_page_asks_for(yard: IsolatedTestClient)
     assert worker.headers["content-type"].startswith("text/javascript")
     kept = json.loads(re.search(r"^const KEPT = (.+);$", worker.text, re.M)[1])  # type: ignore[index]
     page = yard.get(f"/trips/{TRIP}/hands-on").text
-    asked = set(re.findall(r'(?:href|src)="(/(?:static/[^"]+|manifest.webmanifest))"', page))
+    asked = set(re.findall(r'(?:href|src)="(/(?:static/[^"]+|check.js[^"]+|manifest.webmanifest))"', page))
+    assert any(address.startswith("/check.js") for address in asked)
     assert asked <= set(kept)
-    modules = {f"/static/check/{file.name}" for file in (STATIC / "check").glob("*.js")}
-    assert modules - set(kept) == {"/static/check/worker.js"}
-    assert {f"/static/check/{name}" for name in imports()} <= set(kept)
     assert all(yard.get(address).status_code == 200 for address in kept)
     assert static_url("check/check.css") in kept
 
 
-def imports() -> set[str]:
-    """Modules that modules ask for."""
-    found: set[str] = set()
-    for file in (STATIC / "check").glob("*.js"):
-        found |= set(re.findall(r'from "\./([\w.]+)"', file.read_text()))
-    return found
+def test_the_script_is_one_file_that_holds_every_module(yard: IsolatedTestClient) -> None:
+    page = yard.get(f"/trips/{TRIP}/hands-on").text
+    address = re.search(r'<script type="module" src="([^"]+)"', page)[1]  # type: ignore[index]
+    packed, plain = (yard.get(address, headers={"Accept-Encoding": how}) for how in ("gzip", "identity"))
+    assert packed.headers["content-encoding"] == "gzip"
+    assert "content-encoding" not in plain.headers
+    assert packed.text == plain.text
+    assert "immutable" in plain.headers["cache-control"]
+    assert yard.get("/check.js?v=old").headers["cache-control"] == "no-cache"
+    modules = {file.stem for file in (STATIC / "check").glob("*.js")} - {"worker"}
+    assert set(re.findall(r"^const \$(\w+) = ", plain.text, re.M)) == modules
+    assert len(re.findall("new EventSource", plain.text)) == 1
 
 
 def test_words_on_the_phone_are_those_of_the_service() -> None:

@@ -28,6 +28,7 @@ from api.kitlist.schemas import Question, Scope
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations, Readiness
 from web.pages.hands_on_view import Thing, Walk
+from web.pages.phone import script_url
 from web.pages.roster_forms import Form, Sent
 from web.rendering import page, shell_of
 from web.words import Say
@@ -221,6 +222,7 @@ def _page(request: Request, template: str, walk: Walk, reader: Reader, **context
         plan=plan,
         seq=walk.evaluation.seq,
         recording=may(reader, "check.record"),
+        script=script_url(),
         caution=CAUTION,
         at=request.url.path + (f"?{request.url.query}" if request.url.query else ""),
         live=f"/api/trips/{walk.evaluation.trip}/events",

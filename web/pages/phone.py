@@ -2,44 +2,66 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import json
 from functools import lru_cache
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from api.access.permissions import public
+from web.bundle import bundle
 from web.site import STATIC, fingerprint, static_url
 
 router = APIRouter(include_in_schema=False)
 
-VERSIONED = ("style.css", "look.js", "live.js", "mark.svg", "check/check.css")
+VERSIONED = ("style.css", "look.js", "mark.svg", "check/check.css")
 """Files that pages of the check ask for by their content."""
 WORKER = "check/worker.js"
+LIVE = "live.js"
+FOR_EVER = "public, max-age=31536000, immutable"
 
 
-def modules() -> tuple[str, ...]:
-    """The check's modules, which ask for each other by name."""
-    return tuple(
-        f"check/{file.name}" for file in sorted((STATIC / "check").glob("*.js")) if file.name != "worker.js"
-    )
+def script_url() -> str:
+    """The address of the check's script, with its content in it: a changed script has a new address."""
+    return f"/check.js?v={_mark(_script(_prints()))}"
 
 
-@lru_cache(maxsize=8)
-def _worker(_prints: tuple[str, ...]) -> str:
-    kept = [static_url(name) for name in VERSIONED] + [f"/static/{name}" for name in modules()]
-    kept.append("/manifest.webmanifest")
-    version = hashlib.sha256(" ".join(_prints).encode()).hexdigest()[:12]
-    code = (STATIC / WORKER).read_text(encoding="utf-8")
-    return f"const VERSION = {json.dumps(version)};\nconst KEPT = {json.dumps(kept)};\n{code}"
+@router.get("/check.js", dependencies=[public("code of the page; holds nothing of anyone")])
+def script(request: Request) -> Response:
+    """All modules of the check as one, and what keeps the page live."""
+    packed = _script(_prints())
+    asked_now = request.url.query == f"v={_mark(packed)}"
+    headers = {"Cache-Control": FOR_EVER if asked_now else "no-cache", "Vary": "Accept-Encoding"}
+    if "gzip" not in request.headers.get("accept-encoding", ""):
+        return Response(gzip.decompress(packed), media_type="text/javascript", headers=headers)
+    return Response(packed, media_type="text/javascript", headers=headers | {"Content-Encoding": "gzip"})
+
+
+def _prints() -> tuple[str, ...]:
+    """What the files say of themselves from which the script is made."""
+    modules = [file for file in sorted((STATIC / "check").glob("*.js")) if file.name != "worker.js"]
+    return tuple(fingerprint(file) for file in (*modules, STATIC / LIVE))
+
+
+@lru_cache(maxsize=4)
+def _script(_prints: tuple[str, ...]) -> bytes:
+    """The script, compressed; made anew when one of its files has changed."""
+    return gzip.compress(bundle(STATIC / "check", "check", STATIC / LIVE).encode(), 9, mtime=0)
+
+
+def _mark(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:12]
 
 
 @router.get("/sw.js", dependencies=[public("code of the page; holds nothing of anyone")])
 def worker() -> Response:
     """The service worker. It changes with any file it keeps, so a browser notices and takes them anew."""
-    names = (*VERSIONED, *modules(), WORKER)
-    text = _worker(tuple(fingerprint(STATIC / name) for name in names))
+    kept = [script_url(), *(static_url(name) for name in VERSIONED), "/manifest.webmanifest"]
+    code = (STATIC / WORKER).read_text(encoding="utf-8")
+    version = _mark(" ".join([*kept, code]).encode())
+    text = f"const VERSION = {json.dumps(version)};\nconst KEPT = {json.dumps(kept)};\n{code}"
     return Response(text, media_type="text/javascript", headers={"Cache-Control": "no-cache"})
 
 
