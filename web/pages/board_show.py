@@ -38,7 +38,7 @@ def show_trips(
     return page(request, "trips/list.html", ahead=ahead, over=over, caution=CAUTION, links=links)
 
 
-def show_board(
+def board_answer(
     request: Request,
     board: Board,
     plan: TripPlan | None,
@@ -56,7 +56,7 @@ def show_board(
     shell = shell_of(request)
     view = BoardView(board)
     drawn = picture(plan, conditions, now=board.as_of, lines=lines, units=shell.units) if plan else None
-    answer = page(
+    return page(
         request,
         "board/_board.html" if part else "board/page.html",
         shell=shell,
@@ -71,6 +71,20 @@ def show_board(
         watch=watch,
         trip=board.trip,
     )
+
+
+def show_board(
+    request: Request,
+    board: Board,
+    plan: TripPlan | None,
+    conditions: StageConditions | None,
+    *,
+    part: bool = False,
+    lines: Sequence[Threshold] = (),
+    watch: Watch | None = None,
+) -> Response:
+    """The board as in `board_answer`; "not changed" for a reader who has it."""
+    answer = board_answer(request, board, plan, conditions, part=part, lines=lines, watch=watch)
     return conditional(request, answer)
 
 

@@ -1,0 +1,53 @@
+"""The part of the board that is swapped, kept as it is sent: all open boards ask at once.
+
+It is made once for each state of the journal, minute of the clock and units; those who ask while it is being
+made wait for the same one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import OrderedDict
+from collections.abc import Callable
+from datetime import datetime
+
+from anyio import to_thread
+from fastapi import FastAPI
+
+from web.words import Units
+
+MOST_KEPT = 64
+
+Key = tuple[str, datetime, Units, bool]
+"""Hash of the journal's head, the minute, the units it is written in, and whether it is for a guide."""
+
+
+class KeptParts:
+    """The parts of one app. To be asked on its event loop only."""
+
+    def __init__(self) -> None:
+        self._made: OrderedDict[Key, asyncio.Task[bytes]] = OrderedDict()
+
+    async def get(self, key: Key, make: Callable[[], bytes]) -> bytes:
+        """The part under `key`; where there is none, `make` is called in a thread. Raises what it raises."""
+        making = self._made.get(key)
+        if making is None:
+            making = asyncio.create_task(to_thread.run_sync(make))
+            self._made[key] = making
+            if len(self._made) > MOST_KEPT:
+                self._made.popitem(last=False)
+        try:
+            # Whoever goes away while it is made must not end it for the others.
+            return await asyncio.shield(making)
+        except BaseException:
+            if making.done() and self._made.get(key) is making:
+                del self._made[key]  # a failure is not kept
+            raise
+
+
+def kept_parts(app: FastAPI) -> KeptParts:
+    """What `app` keeps."""
+    if not hasattr(app.state, "board_parts"):
+        app.state.board_parts = KeptParts()
+    kept: KeptParts = app.state.board_parts
+    return kept
