@@ -15,7 +15,8 @@ from enum import StrEnum
 from api.journal.kinds import GearState, Known
 from api.journal.trip import Effort, HoldKind, Role, Terrain
 from api.kitlist.schemas import Grade, Scope, Zone
-from api.readiness.schemas import Evidence, GapKind, Standing, Tally, Trigger
+from api.nights.state import SHORT_WORDS
+from api.readiness.schemas import AcclimatisationCounts, Evidence, GapKind, Standing, Tally, Trigger
 from api.units import SYSTEMS, Kind, from_inside
 
 NOT_KNOWN = "not known"
@@ -293,6 +294,12 @@ def tally_parts(counts: Tally) -> list[tuple[Standing, str]]:
 def tally(counts: Tally) -> str:
     """Open findings in words: "6 stops, 3 to fix, 2 not known, 1 advised", or "nothing known missing"."""
     return ", ".join(text for _, text in tally_parts(counts)) or NOTHING_MISSING
+
+
+def acclimatised(counts: AcclimatisationCounts) -> str:
+    """How many people stand where against the guideline: "4 within the guideline, 2 not known"."""
+    told = ((getattr(counts, word.value), text) for word, text in SHORT_WORDS.items())
+    return ", ".join(f"{how_many} {text}" for how_many, text in told if how_many) or "nobody is on this trip"
 
 
 def role(written: str) -> str:

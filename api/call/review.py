@@ -10,6 +10,7 @@ from api.call.watching import Watch, WireState, in_words, watch, wire_state
 from api.conditions.forecast import Forecast
 from api.journal.decisions import TripwireSet
 from api.journal.trip import HoldPoint, Stage
+from api.nights.state import SHORT_WORDS, Word
 from api.readiness.evaluation import Evaluation
 from api.readiness.party import units
 from api.readiness.schemas import Board, Finding, GapKind
@@ -67,6 +68,9 @@ class Review:
     """Group gear of which nobody has said who carries it."""
     acclimatisation: tuple[tuple[str, tuple[str, ...]], ...]
     """What is noted against the guideline, with the names of those it is said of."""
+    stands: tuple[tuple[str, tuple[str, ...] | str], ...]
+    """Where people stand by the guideline, in words, the worst first, and who; how many, where the reader is
+    not to have names."""
     turnaround: Turnaround | None
     views: tuple[View, ...]
     tripwires: tuple[WatchedWire, ...]
@@ -96,6 +100,7 @@ def review(evaluation: Evaluation, board: Board, now: datetime, staff: str, role
         made_up=tuple(f for f in board.findings if f.kind is GapKind.RULE),
         unplaced=tuple(dict.fromkeys(u.item for u in units(evaluation) if u.carrier is None)),
         acclimatisation=_heights(board),
+        stands=tuple(_stands(board)),
         turnaround=rules.turnaround(plan, picture, now),
         views=rules.views(picture, hold.id, staff, role) if hold else (),
         tripwires=tuple(_wires(evaluation)),
@@ -110,6 +115,25 @@ def _heights(board: Board) -> tuple[tuple[str, tuple[str, ...]], ...]:
         if _about_height(finding):
             said.setdefault(finding.reasons[0].says, []).append(finding.subject_name)
     return tuple(sorted(((says, tuple(who)) for says, who in said.items()), key=lambda row: -len(row[1])))
+
+
+_WORST_FIRST = (Word.ERASED, Word.SYMPTOMS, Word.ABOVE, Word.UNKNOWN, Word.WITHIN)
+
+
+def _stands(board: Board) -> Iterable[tuple[str, tuple[str, ...] | str]]:
+    lines = [line for rope in board.ropes for line in rope.people] + list(board.unroped)
+    told = [(line.acclimatisation, line.name) for line in lines if line.acclimatisation is not None]
+    if told:
+        said: dict[tuple[int, str], list[str]] = {}
+        for one, name in told:
+            said.setdefault((_WORST_FIRST.index(one.state), one.words), []).append(name)
+        for (_, words), names in sorted(said.items()):
+            yield words, tuple(names)
+        return
+    for word in _WORST_FIRST:
+        how_many = getattr(board.acclimatisation, word.value)
+        if how_many:
+            yield SHORT_WORDS[word], "1 person" if how_many == 1 else f"{how_many} people"
 
 
 def _about_height(finding: Finding) -> bool:

@@ -1,17 +1,19 @@
-"""Calls as JSON: the list, the sealed records, public keys, and checking a record."""
+"""Calls as JSON: the list, making one, the sealed records, public keys, and checking a record."""
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Path, Response
+from fastapi import APIRouter, Body, Path, Response, status
 
 from api.access.current import CurrentReader
 from api.access.permissions import permit
 from api.call import queries
 from api.call.arriving import sealed_or_raise
+from api.call.schemas import CallMadeHere, CallWrite, CheckedRecord, PublicKey, PublicKeys
 from api.call.schemas import Calls as CallList
-from api.call.schemas import CheckedRecord, PublicKey, PublicKeys
-from api.call.service import CallRoom, wire_of
-from api.db import Reading
+from api.call.service import CallRoom, Sitting, wire_of
+from api.db import Reading, Writing
+from api.errors import Conflict
+from api.ids import new_id
 from api.journal.trip import Slug
 
 router = APIRouter(prefix="/api", tags=["call"])
@@ -24,6 +26,32 @@ CallId = Annotated[str, Path(max_length=LONGEST_ID, pattern=r"^[0-9a-f-]+$", des
 def list_calls(trip: Slug, conn: Reading, reader: CurrentReader, room: CallRoom) -> CallList:
     """The calls of a trip, the newest first, and how what their writers knew differed from what was here."""
     return CallList(trip=trip, calls=room.lines(room.evaluation(conn, reader, trip)))
+
+
+@router.post("/trips/{trip}/calls", dependencies=[permit("call.make")], status_code=status.HTTP_201_CREATED)
+def make_call(
+    trip: Slug,
+    called: CallWrite,
+    work: Writing,
+    reader: CurrentReader,
+    room: CallRoom,
+    response: Response,
+) -> CallMadeHere:
+    """Make the call at the hold point ahead. Sent again under its own id it answers 200 and changes nothing.
+
+    A go over an open stop is refused: each is fixed, its person stays, or it is accepted by name.
+    """
+    id_ = called.id or new_id(room.now)
+    known = room.seq_of(work, reader, trip, id_)
+    if known is None:
+        room.make(Sitting(work, reader, trip, called.seen_seq, id_, "api"), called)
+    else:
+        response.status_code = status.HTTP_200_OK
+    lines = room.lines(room.evaluation(work, reader, trip))
+    line = next((line for line in lines if line.call == str(id_)), None)
+    if line is None:
+        raise Conflict(f"The id {id_} is taken by another entry. Send the call under an id of its own.")
+    return CallMadeHere(**line.model_dump(), seq=room.seq_of(work, reader, trip, id_) or 0)
 
 
 @router.get("/trips/{trip}/calls/{call}", dependencies=[permit("trip.read")])

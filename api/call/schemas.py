@@ -1,10 +1,12 @@
 """What a lead guide fills in, and what the API answers about calls."""
 
 from datetime import datetime
-from typing import Literal
+from typing import Annotated, Literal
+from uuid import UUID
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from api.ids import is_uuid7
 from api.journal.decisions import Decision
 from api.readiness.schemas import CAUTION, Shown
 
@@ -25,6 +27,24 @@ class CallForm(BaseModel):
     turnaround_at: datetime | None = None
 
 
+class CallWrite(CallForm):
+    """A call sent to the API, with what its writer had read."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    id: UUID | None = None
+    """Made where it was called (UUID version 7): sent twice, it is made once."""
+    seen_seq: Annotated[int, Field(ge=0)] | None = None
+    """Number of the last journal entry its writer had read; None: all that is here."""
+
+    @field_validator("id")
+    @classmethod
+    def _made_there(cls, id_: UUID | None) -> UUID | None:
+        if id_ is not None and not is_uuid7(id_):
+            raise ValueError("the id of a call is a UUID of version 7; leave it out to have one made")
+        return id_
+
+
 class CallLine(Shown):
     """A call in a list."""
 
@@ -37,6 +57,13 @@ class CallLine(Shown):
     called_at: datetime
     countersigned: bool
     differences: tuple[str, ...] = ()
+
+
+class CallMadeHere(CallLine):
+    """A call as it was just made, with its place in the journal and the caution."""
+
+    caution: str = CAUTION
+    seq: int
 
 
 class Calls(Shown):

@@ -272,6 +272,11 @@ class Calls:
 
     # -- reading
 
+    def seq_of(self, conn: Connection, reader: Reader, trip: str, entry: UUID) -> int | None:
+        """The number of an entry by its id; None while there is none."""
+        entries = self.readiness.journal.picture(conn, reader.outfit, trip).entries
+        return next((known.seq for known in entries if known.id == entry), None)
+
     def lines(self, evaluation: Evaluation) -> tuple[CallLine, ...]:
         """The calls of a trip, the newest first."""
         decided = evaluation.picture.decided

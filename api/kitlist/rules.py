@@ -7,6 +7,7 @@ from difflib import get_close_matches
 from api.kitlist.metrics import CONDITION_METRICS, OF_THE_BODY, QUANTITIES, Metric
 from api.kitlist.quantities import KNOWN_UNITS, in_unit
 from api.kitlist.schemas import (
+    NIGHT_LINES,
     AtLeast,
     Below,
     Edition,
@@ -161,7 +162,15 @@ def _requirement(path: Path, requirement: Requirement) -> Iterator[Fault]:
             "worked out for each person from what they have; nobody can look for it in a pack",
             "Write scope: person and optional: true; its grades are used all the same.",
         )
-    if requirement.optional and requirement.grades and not of_the_body:
+    about_nights = requirement.id in NIGHT_LINES
+    if about_nights and not (requirement.optional and requirement.scope is Scope.PERSON):
+        yield Fault(
+            (*path, "id"),
+            requirement.id,
+            "grades what is known of each person's nights; nobody can look for it in a pack",
+            "Write scope: person and optional: true, its grades are used all the same; or choose another id.",
+        )
+    if requirement.optional and requirement.grades and not (of_the_body or about_nights):
         yield Fault(
             (*path, "grades"),
             requirement.id,

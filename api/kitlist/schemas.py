@@ -372,6 +372,10 @@ class HowMany(Part):
         return self
 
 
+NIGHT_LINES = ("nights", "night-gain", "private-note")
+"""Lines that grade findings about nights. Nobody carries such a thing, so nobody is asked to show it."""
+
+
 class Basis(Part):
     """Where a requirement comes from."""
 

@@ -15,7 +15,7 @@ from api.journal.service import actor_of
 from api.journal.trip import TripPlan
 from api.nights import queries
 from api.nights.extra import ExtraNight, Where, extra_nights
-from api.nights.rules import Assessment, SleptNight, State, assess, ladder
+from api.nights.rules import Assessment, SleptNight, assess, ladder
 from api.nights.schemas import (
     CONSENT,
     AccessLine,
@@ -27,14 +27,10 @@ from api.nights.schemas import (
     TripNights,
 )
 from api.nights.service import Health, agreed
+from api.nights.state import heights_in_words
 from api.nights.symptoms import standing
 from api.science.ascent import History, RiskAssessment
 
-STATE_WORDS: Mapping[State, str] = {
-    State.WITHIN: "within the guideline",
-    State.ABOVE: "above the guideline",
-    State.UNKNOWN: "not known",
-}
 CRITERIA = {
     "history": "earlier trouble at altitude",
     "first sleeping height": "height of the first night",
@@ -57,9 +53,7 @@ def person_nights(picture: Picture, member: str, found: Assessment) -> PersonNig
     """One person's nights as readers get them."""
     consent = picture.consents.get((member, CONSENT))
     mark = standing(picture, member).mark
-    words = STATE_WORDS[found.state]
-    if found.state is not State.UNKNOWN and found.not_known:
-        words += ", in part not known"
+    words = heights_in_words(found)
     return PersonNights(
         member=member,
         name=picture.profiles[member].name,

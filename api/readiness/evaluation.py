@@ -7,6 +7,7 @@ from api.conditions.stages import StageConditions
 from api.journal.fold import Picture
 from api.journal.trip import TripPlan
 from api.kitlist.schemas import Edition
+from api.nights.rules import Assessment, assessments
 from api.readiness.asks import Asks, asks
 from api.readiness.body_findings import asked_of_the_body, body_findings
 from api.readiness.findings import Floats, finding_of, findings, rank
@@ -31,6 +32,8 @@ class Evaluation:
     findings: tuple[Finding, ...]
     quantities: Mapping[str, Floats] = field(default_factory=dict)
     """Computed amounts by metric name and scenario."""
+    nights: Mapping[str, Assessment] = field(default_factory=dict)
+    """Everyone's nights against the guideline, by member."""
 
 
 def evaluate(
@@ -61,21 +64,33 @@ def with_picture(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
             if f.requirement not in REQUIREMENTS
         )
         found = (*found, *body_findings(before.asks, lacking, picture))
+    slept = assessments(before.plan, picture)
     together = (
         *found,
         *rope_findings(before.plan, picture, before.edition),
-        *night_findings(before.plan, picture, before.edition),
+        *_of_nights(before, picture, slept),
     )
     return replace(
-        before, seq=seq, picture=picture, lacks=lacking, findings=tuple(sorted(together, key=rank))
+        before,
+        seq=seq,
+        picture=picture,
+        lacks=lacking,
+        findings=tuple(sorted(together, key=rank)),
+        nights=slept,
     )
+
+
+def _of_nights(before: Evaluation, picture: Picture, slept: Mapping[str, Assessment]) -> tuple[Finding, ...]:
+    weather = before.asks.weather if before.asks is not None else None
+    return night_findings(before.plan, picture, before.edition, weather, slept)
 
 
 def with_nights(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
     """The same, where `picture` differs only in the nights told and in private notes."""
     kept = [f for f in before.findings if f.requirement not in REQUIREMENTS]
-    together = (*kept, *night_findings(before.plan, picture, before.edition))
-    return replace(before, seq=seq, picture=picture, findings=tuple(sorted(together, key=rank)))
+    slept = assessments(before.plan, picture)
+    together = (*kept, *_of_nights(before, picture, slept))
+    return replace(before, seq=seq, picture=picture, findings=tuple(sorted(together, key=rank)), nights=slept)
 
 
 def with_sightings(

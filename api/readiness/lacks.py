@@ -15,7 +15,16 @@ from api.journal.fold import Picture, Record
 from api.journal.kinds import PARTY, Answer, GearState, Known, Sighting
 from api.journal.trip import Role, TripPlan
 from api.kitlist.quantities import in_unit
-from api.kitlist.schemas import Edition, FromMetric, HowMany, Limit, Question, Requirement, Scope
+from api.kitlist.schemas import (
+    NIGHT_LINES,
+    Edition,
+    FromMetric,
+    HowMany,
+    Limit,
+    Question,
+    Requirement,
+    Scope,
+)
 from api.readiness.asks import Check, checks_of, spans_of
 from api.readiness.schemas import GapKind
 
@@ -133,8 +142,8 @@ def subjects_of(picture: Picture) -> tuple[Subject, ...]:
 
 
 def applies(requirement: Requirement, subject: Subject) -> bool:
-    """Whether a requirement concerns this subject at all."""
-    if requirement.scope is not subject.scope:
+    """Whether a requirement is something this subject can have at all."""
+    if requirement.scope is not subject.scope or requirement.id in NIGHT_LINES:
         return False
     return not requirement.roles or subject.role in requirement.roles
 

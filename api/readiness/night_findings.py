@@ -1,19 +1,23 @@
 """Findings about nights: not told, more gain than the guideline has, a rest due, a private note. Pure.
 
-An edition grades them by requirements named `nights`, `night-gain` and `private-note`; without those the
-grades below hold. Nobody looks for such a thing in a pack: `optional: true` says so on the check sheet too.
+An edition grades them by requirements named `nights`, `night-gain` and `private-note`, the first grade whose
+conditions hold on the stages at issue; without those the grades below hold. They are nothing anybody looks
+for in a pack, so they stand on no check sheet.
 """
 
 from collections.abc import Iterator, Mapping
 from datetime import UTC
 from uuid import UUID
 
+import numpy as np
+
 from api.journal.fold import Picture
 from api.journal.health import Mark
 from api.journal.trip import HOLD_ORDER, HoldKind, HoldPoint, Stage, TripPlan
-from api.kitlist.schemas import Basis, Edition, Grade, GradeRule, Scope, Zone
-from api.nights.rules import Assessment, assess, ladder
+from api.kitlist.schemas import NIGHT_LINES, Basis, Edition, Grade, GradeRule, Scope, Zone
+from api.nights.rules import Assessment, assessments
 from api.nights.symptoms import Standing, standing
+from api.readiness.asks import Bools, Weather, grade_in_force
 from api.readiness.findings import HoldPoints
 from api.readiness.schemas import Finding, GapKind, HoldGrade, Reason
 from api.science.ascent import (
@@ -25,10 +29,8 @@ from api.science.ascent import (
     RestCheck,
 )
 
-NIGHTS = "nights"
-GAIN = "night-gain"
-PRIVATE = "private-note"
-REQUIREMENTS = (NIGHTS, GAIN, PRIVATE)
+REQUIREMENTS = NIGHT_LINES
+NIGHTS, GAIN, PRIVATE = REQUIREMENTS
 
 DEFAULT_GRADES: Mapping[str, GradeRule] = {
     NIGHTS: GradeRule(grade=Grade.FIX, at=HoldKind.BASE),
@@ -37,7 +39,9 @@ DEFAULT_GRADES: Mapping[str, GradeRule] = {
 
 GUIDELINE = Basis(
     kind="published",
-    source="Wilderness Medical Society, Clinical Practice Guidelines for Acute Altitude Illness, 2024 update",
+    source="Therapeutic Guidelines: Wilderness Medicine (at most 500 m a night above 3,000 m, an extra day "
+    "for every 1,000 m); Wilderness Medical Society 2024 update, whose own text, with a rest every 3 to 4 "
+    "days, is given from memory",
 )
 PRACTICE = Basis(kind="common-practice", source="common practice, no published source")
 
@@ -48,7 +52,13 @@ PRIVATE_SAYS = {
 ERASED_SAYS = "erased while it held this person back: ask"
 
 
-def night_findings(plan: TripPlan, picture: Picture, edition: Edition | None = None) -> tuple[Finding, ...]:
+def night_findings(
+    plan: TripPlan,
+    picture: Picture,
+    edition: Edition | None = None,
+    weather: Weather | None = None,
+    nights: Mapping[str, Assessment] | None = None,
+) -> tuple[Finding, ...]:
     """Everything about nights that is amiss or not known.
 
     Parameters
@@ -57,6 +67,10 @@ def night_findings(plan: TripPlan, picture: Picture, edition: Edition | None = N
         The trip, the nights told, and the marks of private notes; never what these say.
     edition
         May grade these findings; see above.
+    weather
+        Of that edition, for grades with conditions; without it none of these can be ruled out.
+    nights
+        Everyone's nights against the guideline, where they are worked out already.
 
     Returns
     -------
@@ -64,21 +78,31 @@ def night_findings(plan: TripPlan, picture: Picture, edition: Edition | None = N
     """
     if not plan.stages:
         return ()
-    return tuple(_Look(plan, picture, edition).all())
+    found = assessments(plan, picture) if nights is None else nights
+    return tuple(_Look(plan, picture, edition, weather, found).all())
 
 
 class _Look:
     """One look at everyone's nights."""
 
-    def __init__(self, plan: TripPlan, picture: Picture, edition: Edition | None) -> None:
+    def __init__(
+        self,
+        plan: TripPlan,
+        picture: Picture,
+        edition: Edition | None,
+        weather: Weather | None,
+        nights: Mapping[str, Assessment],
+    ) -> None:
         self.plan = plan
         self.picture = picture
         self.edition = edition
+        self.weather = weather
+        self.nights = nights
         self.holds = HoldPoints(plan, picture)
 
     def all(self) -> Iterator[Finding]:
         for member in sorted(self.picture.members):
-            found = assess(ladder(self.plan, self.picture, member))
+            found = self.nights[member]
             if found.not_known:
                 yield self._not_known(member, found)
             gains = [gain for gain in found.above if self._on_trip(found, gain.night)]
@@ -105,7 +129,7 @@ class _Look:
             why="How high someone slept before decides how much a night gains.",
             clears="Ask this person where they slept, and record it; also that they do not know.",
             basis=GUIDELINE,
-            on=gap.night,
+            on=[gap.night],
             found=found,
         )
 
@@ -116,7 +140,7 @@ class _Look:
     def _above(
         self, member: str, found: Assessment, gains: list[NightGain], rests: list[RestCheck]
     ) -> Finding:
-        first = [gain.night for gain in gains] + [rest.night for rest in rests]
+        first = {gain.night for gain in gains} | {rest.night for rest in rests}
         says = [gain_in_words(found, self.plan, gain) for gain in gains]
         says += [
             f"{night_in_words(found, self.plan, rest.night)} comes {rest.nights_since} climbing nights and "
@@ -133,7 +157,7 @@ class _Look:
             why="Gain in sleeping height is the main driver of mountain sickness that a plan can change.",
             clears="An extra night, or a lower one; the nights page works out where. Ask each evening.",
             basis=GUIDELINE,
-            on=min(first),
+            on=sorted(first),
             found=found,
         )
 
@@ -141,9 +165,10 @@ class _Look:
         says = ERASED_SAYS if stands.erased or stands.mark is None else PRIVATE_SAYS[stands.mark]
         held = stands.mark is Mark.HOLD and not stands.erased
         point = self._ahead()
-        rule = self._rule(PRIVATE) or GradeRule(grade=Grade.STOP, at=point.kind)
-        grade = rule.grade if held else Grade.FIX
-        stage = next((s for s in self.plan.stages if s.ends_at > point.at), self.plan.stages[-1])
+        ahead = [stage for stage in self.plan.stages if stage.ends_at > point.at] or [self.plan.stages[-1]]
+        # It holds at the next hold point, whatever an edition says: nobody passes one with an open stop.
+        graded = self._rule(PRIVATE, ahead)
+        grade = (graded[0].grade if graded else Grade.STOP) if held else Grade.FIX
         return self._made(
             member,
             PRIVATE,
@@ -155,7 +180,7 @@ class _Look:
             basis=PRACTICE,
             grade=(grade, point),
             also=(),
-            stage=stage,
+            stage=ahead[0],
             rests_on=tuple(record.entry for record in stands.records),
         )
 
@@ -167,11 +192,15 @@ class _Look:
             return min(ahead, key=lambda point: HOLD_ORDER[point.kind])
         return points[-1] if points else self.holds.at(HoldKind.BASE)
 
-    def _rule(self, requirement: str) -> GradeRule | None:
-        """The first grade the edition gives without conditions."""
+    def _rule(self, requirement: str, stages: list[Stage]) -> tuple[GradeRule, tuple[GradeRule, ...]] | None:
+        """The first grade of the edition that holds on any of some stages, and what it says for later."""
         found = self.edition.requirement(requirement) if self.edition else None
-        grades = found.grades if found else ()
-        return next((rule for rule in grades if rule.when is None), None)
+        if found is None or not found.grades:
+            return None
+        if self.weather is None:
+            return found.grades[0], found.grades[0].also
+        here: Bools = np.array([stage in stages for stage in self.plan.stages])
+        return grade_in_force(found.grades, self.weather, here, self.weather.conditions.base)
 
     def _finding(
         self,
@@ -184,13 +213,14 @@ class _Look:
         why: str,
         clears: str,
         basis: Basis,
-        on: int,
+        on: list[int],
         found: Assessment,
     ) -> Finding:
-        rule = self._rule(requirement) or DEFAULT_GRADES[requirement]
+        stages = [self._stage_to(found, night) for night in on]
+        rule, later = self._rule(requirement, stages) or (DEFAULT_GRADES[requirement], ())
         also = tuple(
             HoldGrade(grade=grade, hold=point.kind, hold_name=point.name)
-            for grade, point in map(self.holds.in_force, rule.also)
+            for grade, point in map(self.holds.in_force, later)
         )
         told = self.picture.nights.get(member, {})
         return self._made(
@@ -204,7 +234,7 @@ class _Look:
             basis=basis,
             grade=self.holds.in_force(rule),
             also=also,
-            stage=self._stage_to(found, on),
+            stage=stages[0],
             rests_on=tuple(told[on].entry for on in sorted(told)),
         )
 

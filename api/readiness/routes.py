@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request, Response
 
 from api.access.current import CurrentReader
-from api.access.permissions import permit
+from api.access.permissions import may, permit
 from api.db import Reading
 from api.readiness.board import sheet
 from api.readiness.schemas import CAUTION, Board, Finding, ItemRow, Shown
@@ -15,7 +15,9 @@ router = APIRouter(prefix="/api/trips/{trip}", tags=["board"])
 @router.get("/board", dependencies=[permit("trip.read")], response_model=Board)
 async def read_board(request: Request, trip: str, reader: CurrentReader, readiness: Evaluations) -> Response:
     """Verdicts, open findings with reasons and numbers, the caution, and what the board rests on."""
-    written, mark = await readiness.board_json(request.app.state.db, reader.outfit, trip)
+    written, mark = await readiness.board_json(
+        request.app.state.db, reader.outfit, trip, named=may(reader, "health.read")
+    )
     headers = {"ETag": mark, "Cache-Control": "private, no-cache"}
     if request.headers.get("if-none-match") == mark:
         return Response(status_code=304, headers=headers)

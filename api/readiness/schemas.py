@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.journal.kinds import GearState, Known
 from api.journal.trip import HoldKind, Role
 from api.kitlist.schemas import Basis, Grade, Scope, Zone
+from api.nights.state import Word
 from api.readiness.outlook import IssueChange, PossibleFlag
 
 CAUTION = (
@@ -271,6 +272,23 @@ class ItemRow(Shown):
     """Id of the open finding, if there is one."""
 
 
+class AcclimatisationLine(Shown):
+    """Where a person stands against the guideline, in a word and a line."""
+
+    state: Word
+    words: str
+
+
+class AcclimatisationCounts(Shown):
+    """How many people stand where, without names."""
+
+    within: int = 0
+    above: int = 0
+    unknown: int = 0
+    symptoms: int = 0
+    erased: int = 0
+
+
 class PersonLine(Shown):
     """A person on the board."""
 
@@ -279,6 +297,8 @@ class PersonLine(Shown):
     role: Role
     verdict: Verdict
     about: str = ""
+    acclimatisation: AcclimatisationLine | None = None
+    """For guides of the trip; None for others, who get the board's counts."""
 
 
 class RopeLine(Shown):
@@ -355,6 +375,7 @@ class Board(Shown):
     since: IssueChange | None = None
     """What the issue in force changed, against the one before."""
     next_hours: tuple[WeatherHour, ...] = ()
+    acclimatisation: AcclimatisationCounts = AcclimatisationCounts()
     disagreements: tuple[str, ...] = ()
     """Things other than gear on which entries stand side by side."""
 

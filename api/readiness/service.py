@@ -25,6 +25,7 @@ from api.journal.service import Journal
 from api.kitlist.schemas import Edition
 from api.kitlist.service import get_edition
 from api.readiness.board import Evaluation, board, evaluate
+from api.readiness.board_nights import with_acclimatisation
 from api.readiness.mountain import Outlook
 from api.readiness.schemas import Board
 
@@ -42,7 +43,7 @@ class Readiness:
         self.demo = demo
         self._kept: OrderedDict[str, Evaluation] = OrderedDict()
         self._outlooks: OrderedDict[str, Outlook] = OrderedDict()
-        self._sent: OrderedDict[tuple[str, datetime], tuple[bytes, str]] = OrderedDict()
+        self._sent: OrderedDict[tuple[str, datetime, bool], tuple[bytes, str]] = OrderedDict()
         self._guard = threading.Lock()
 
     def evaluation(
@@ -84,31 +85,38 @@ class Readiness:
                     self._outlooks.popitem(last=False)
         return kept
 
-    def board(self, conn: Connection, outfit: str, trip: str, *, now: datetime | None = None) -> Board:
-        """The board as it reads now."""
+    def board(
+        self, conn: Connection, outfit: str, trip: str, *, now: datetime | None = None, named: bool = False
+    ) -> Board:
+        """The board as it reads now; `named` for guides, who may see whose acclimatisation is how."""
         outlook = self.outlook(conn, outfit, trip)
         shown = board(outlook.evaluation, now=now or self.clock.now(), demo=self.demo)
+        shown = with_acclimatisation(shown, outlook.evaluation, named=named)
         return shown.model_copy(update={"possible": outlook.possible, "since": outlook.since})
 
-    async def board_json(self, db: Database, outfit: str, trip: str) -> tuple[bytes, str]:
+    async def board_json(
+        self, db: Database, outfit: str, trip: str, *, named: bool = False
+    ) -> tuple[bytes, str]:
         """The board as JSON and its ETag, made once for each state of the journal and minute of the clock."""
         head = await self.journal.head(db, outfit, trip)
         now = self.clock.now()
         now -= timedelta(seconds=now.second, microseconds=now.microsecond)
-        key = (head.hash, now)
+        key = (head.hash, now, named)
         with self._guard:
             kept = self._sent.get(key)
         if kept is None:
-            kept = await to_thread.run_sync(self._write_board, db, outfit, trip, now)
+            kept = await to_thread.run_sync(self._write_board, db, outfit, trip, now, named)
             with self._guard:
                 self._sent[key] = kept
                 while len(self._sent) > MOST_KEPT:
                     self._sent.popitem(last=False)
         return kept
 
-    def _write_board(self, db: Database, outfit: str, trip: str, now: datetime) -> tuple[bytes, str]:
+    def _write_board(
+        self, db: Database, outfit: str, trip: str, now: datetime, named: bool
+    ) -> tuple[bytes, str]:
         with db.reading() as conn:
-            written = self.board(conn, outfit, trip, now=now).model_dump_json().encode()
+            written = self.board(conn, outfit, trip, now=now, named=named).model_dump_json().encode()
         return written, f'"{hashlib.sha256(written).hexdigest()[:24]}"'
 
     def _evaluate(self, conn: Connection, outfit: str, snapshot: Snapshot, shift: Shift | None) -> Evaluation:
@@ -139,7 +147,8 @@ def install(app: FastAPI, *, demo: bool) -> Readiness:
     return app.state.readiness  # type: ignore[no-any-return]
 
 
-def _readiness(request: Request) -> Readiness:
+async def _readiness(request: Request) -> Readiness:
+    # On the event loop: a plain function would cost each request a trip to a thread and back.
     return request.app.state.readiness  # type: ignore[no-any-return]
 
 

@@ -190,7 +190,7 @@ def _page(
 ) -> Response:
     shell = shell_of(request)
     evaluation = room.evaluation(conn, reader, trip)
-    board = room.readiness.board(conn, reader.outfit, trip)
+    board = room.readiness.board(conn, reader.outfit, trip, named=may(reader, "health.read"))
     found = review(evaluation, board, room.now, reader.staff, reader.role)
     plan, view = evaluation.plan, BoardView(board)
     body = problem.body() if problem else None

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import Response
 
 from api.access.current import CurrentReader
-from api.access.permissions import permit
+from api.access.permissions import may, permit
 from api.call import paper, share
 from api.call.arriving import sealed_or_raise
 from api.call.schemas import CallLine
@@ -17,8 +18,10 @@ from api.call.service import CallRoom, Calls
 from api.db import Reading
 from api.errors import Invalid, NotFound
 from api.journal.decisions import CallMade
+from api.journal.entry import StoredEntry
 from api.journal.fold import Record
 from api.journal.trip import Slug
+from api.nights.state import erased_since, names_of
 from api.readiness.evaluation import Evaluation
 from api.readiness.schemas import CAUTION
 from web.pages.call_view import DECISIONS
@@ -65,6 +68,9 @@ def show_call(
     sealed: dict[str, Any] | None = None
     if line.countersigned:
         sealed = json.loads(sealed_or_raise(conn, reader.outfit, trip, call))
+    snapshot = room.readiness.journal.picture(conn, reader.outfit, trip)
+    seq = made_seq(snapshot.entries, call)
+    gone = erased_since(snapshot.at(seq).picture, snapshot.picture)
     return page(
         request,
         "call/record.html",
@@ -78,7 +84,9 @@ def show_call(
         record=sealed["record"] if sealed else None,
         decisions=DECISIONS,
         short=share.short_text(evaluation, made),
-        seq=made_seq(room, evaluation, conn, reader, call),
+        seq=seq,
+        erased=[f"{member}.private-note" for member in gone],
+        erased_names=names_of(snapshot.picture, gone) if may(reader, "health.read") else (),
         caution=CAUTION,
     )
 
@@ -132,9 +140,8 @@ def call_of(room: Calls, evaluation: Evaluation, call: str) -> tuple[CallLine, R
     return line, made
 
 
-def made_seq(room: Calls, evaluation: Evaluation, conn: Any, reader: CurrentReader, call: str) -> int:
+def made_seq(entries: Sequence[StoredEntry], call: str) -> int:
     """The number of a call's entry."""
-    entries = room.readiness.journal.picture(conn, reader.outfit, evaluation.trip).entries
     return next(entry.seq for entry in entries if str(entry.id) == call)
 
 

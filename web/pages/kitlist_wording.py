@@ -46,7 +46,7 @@ def grade(rule: GradeRule) -> str:
 
 def grades_in_short(requirement: Requirement) -> str:
     """What the gap does, for beside the item: "stop at base" or "optional"."""
-    if requirement.optional:
+    if requirement.optional and not requirement.grades:
         return "optional"
     return "; else ".join(
         f"{words.GRADES[rule.grade].lower()} at {words.HOLDS[rule.at]}" for rule in requirement.grades

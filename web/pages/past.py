@@ -11,7 +11,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
 from api.access.current import CurrentReader
-from api.access.permissions import permit
+from api.access.permissions import may, permit
 from api.call.service import CallRoom
 from api.db import Reading
 from api.errors import NotFound
@@ -19,7 +19,9 @@ from api.journal.decisions import CallMade
 from api.journal.entry import StoredEntry
 from api.journal.kinds import ForecastReceived, HoldPassed, TripPlanned
 from api.journal.trip import Slug
+from api.nights.state import erased_since, names_of
 from api.readiness.board import board
+from api.readiness.board_nights import as_it_can_be_read
 from api.readiness.schemas import Board, Finding
 from web.pages.board_view import BoardView
 from web.pages.call_view import DECISIONS
@@ -64,10 +66,13 @@ def show(
     if first is None:
         raise NotFound(f"Trip {trip} has no plan yet, so there is nothing to look back on.")
 
+    named = may(reader, "health.read")
+
     def at(number: int) -> Board:
         evaluation = room.evaluation(conn, reader, trip, number)
         entry = snapshot.entries[number - 1]
-        return board(evaluation, now=entry.received_at if number < snapshot.seq else room.now)
+        made = board(evaluation, now=entry.received_at if number < snapshot.seq else room.now)
+        return as_it_can_be_read(made, evaluation, snapshot.picture, named=named)
 
     chosen = min(max(snapshot.seq if seq is None else seq, first), snapshot.seq)
     # An empty field of the form is sent along as an empty text.
@@ -75,6 +80,7 @@ def show(
     shown = at(chosen)
     later = at(other) if other is not None and other != chosen else None
     view = BoardView(shown)
+    gone = erased_since(room.evaluation(conn, reader, trip, chosen).picture, snapshot.picture)
     return page(
         request,
         "call/past.html",
@@ -90,6 +96,8 @@ def show(
         against=other,
         other=later,
         other_entry=snapshot.entries[other - 1] if other else None,
+        erased=len(gone),
+        erased_names=names_of(snapshot.picture, gone) if named else (),
         compared=compare(shown, later) if later else None,
         marks=marks(snapshot.entries, {hold.id: hold.name for hold in shown.holds}),
     )
