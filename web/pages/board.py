@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from fastapi import APIRouter, Request
-from fastapi.responses import Response
+from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader, may_see
-from api.access.permissions import permit
+from api.access.permissions import may, permit
 from api.call.watching import watch
-from api.db import Reading
+from api.db import Database, Reading
 from api.journal.kinds import PARTY
 from api.journal.queries import TripRow
 from api.journal.queries import trips as trip_rows
 from api.readiness.board import sheet
 from api.readiness.service import Evaluations, Readiness
-from web.pages.board_show import freezing_lines, show_board, show_finding, show_sheet, show_trips
+from web.pages.board_kept import kept_parts
+from web.pages.board_show import board_answer, freezing_lines, show_finding, show_sheet, show_trips
 from web.pages.board_view import BoardView, TripLine
 from web.pages.body import body_of_person
 from web.pages.screens import outfit_links
-from web.rendering import shell_of
+from web.rendering import conditional, shell_of
 from web.words import Units
 
 router = APIRouter(include_in_schema=False)
@@ -46,15 +47,26 @@ def board_page(
     request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
     """The board."""
-    return _board(request, trip, conn, reader, readiness, part=False)
+    now = readiness.clock.now()
+    return conditional(request, _board(request, trip, conn, reader, readiness, part=False, now=now))
 
 
 @router.get("/trips/{trip}/_board", dependencies=[permit("trip.read")])
-def board_part(
-    request: Request, trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
-) -> Response:
-    """The part of the board that is swapped when something has changed."""
-    return _board(request, trip, conn, reader, readiness, part=True)
+async def board_part(request: Request, trip: str, reader: CurrentReader, readiness: Evaluations) -> Response:
+    """The part of the board that is swapped when something has changed; the same for all guides, and for
+    all others."""
+    db: Database = request.app.state.db
+    head = await readiness.journal.head(db, reader.outfit, trip)
+    minute = readiness.clock.now().replace(second=0, microsecond=0)
+
+    def make() -> bytes:
+        with db.reading() as conn:
+            return bytes(_board(request, trip, conn, reader, readiness, part=True, now=minute).body)
+
+    body = await kept_parts(request.app).get(
+        (head.hash, minute, shell_of(request).units, may(reader, "health.read")), make
+    )
+    return conditional(request, HTMLResponse(body))
 
 
 @router.get("/trips/{trip}/findings/{finding:path}", dependencies=[permit("trip.read")])
@@ -89,17 +101,24 @@ def party_page(
 
 
 def _board(
-    request: Request, trip: str, conn: Connection, reader: Reader, readiness: Readiness, *, part: bool
+    request: Request,
+    trip: str,
+    conn: Connection,
+    reader: Reader,
+    readiness: Readiness,
+    *,
+    part: bool,
+    now: datetime,
 ) -> Response:
     evaluation = readiness.evaluation(conn, reader.outfit, trip)
-    return show_board(
+    return board_answer(
         request,
-        readiness.board(conn, reader.outfit, trip),
+        readiness.board(conn, reader.outfit, trip, now=now, named=may(reader, "health.read")),
         evaluation.plan,
         evaluation.conditions,
         part=part,
         lines=freezing_lines(evaluation),
-        watch=watch(evaluation, readiness.clock.now()),
+        watch=watch(evaluation, now),
     )
 
 
