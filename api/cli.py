@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated
 
 import typer
@@ -10,6 +11,7 @@ from api.access import cli as access_cli
 from api.call import cli as call_cli
 from api.conditions import cli as conditions_cli
 from api.journal import cli as journal_cli
+from api.journal.store import Reaction
 from api.keeping import cli as keeping_cli
 from api.kitlist import cli as kitlist_cli
 from api.nights import cli as nights_cli
@@ -35,6 +37,15 @@ ROOMS: tuple[tuple[str, typer.Typer], ...] = (
     ("demo", demo_cli.app),
 )
 """Every room's commands: its name on the command line, and its group."""
+
+
+def _followed() -> Mapping[str, Reaction]:
+    from api.locker import returns  # only when a journal file is read in
+
+    return returns.following()
+
+
+journal_cli.following.reactions = _followed
 
 for _name, _room in ROOMS:
     app.add_typer(_room, name=_name)

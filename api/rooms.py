@@ -20,6 +20,7 @@ from api.handson import routes as handson_routes
 from api.journal import routes as journal_routes
 from api.journal import service as journal_service
 from api.kitlist import routes as kitlist_routes
+from api.locker import returns as locker_returns
 from api.locker import routes as locker_routes
 from api.nights import routes as nights_routes
 from api.photos import routes as photo_routes
@@ -62,6 +63,7 @@ def install(app: FastAPI) -> None:
     settings: Settings = app.state.settings
     journal_service.install(app, app.state.clock)
     readiness_service.install(app, demo=settings.demo)
+    locker_returns.install(app.state.journal)
     call_service.install(app, data_dir=settings.data_dir, clock=app.state.clock)
     signing_in.install(app)
     for router in ROUTERS:

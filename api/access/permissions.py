@@ -55,8 +55,12 @@ _TABLE: tuple[Action, ...] = (
     Action("journal.append", EVERYONE, "trip", "Send entries; each kind then asks for its own action"),
     Action("forecast.enter", EVERYONE, "trip", "Enter or fetch a forecast"),
     Action("forecast.choose", GUIDES, "trip", "Choose whose forecasts the board rests on"),
-    Action("check.record", GUIDES, "trip", "Record sightings of gear and passed hold points"),
+    Action("check.record", GUIDES, "trip", "Record gear as seen or tried, and passed hold points"),
+    Action(
+        "check.report", EVERYONE, "trip", "Record gear as said or pictured, such as a renewed certificate"
+    ),
     Action("remark.write", EVERYONE, "trip", "Write a remark, take back an entry of one's own"),
+    Action("entry.withdraw", (LEAD,), "trip", "Take back anybody's entry"),
     Action("selfreport.invite", EVERYONE, "trip", "Make and revoke self-report links"),
     Action("health.read", GUIDES, "trip", "Read nights, symptom notes and readings"),
     Action("health.write", GUIDES, "trip", "Write nights, symptom notes and readings"),
@@ -89,7 +93,7 @@ ENTRY_ACTIONS: dict[str, str] = {
     "member-set": "roster.change",
     "member-left": "roster.change",
     "ropes-set": "roster.change",
-    "sighting": "check.record",
+    "sighting": "check.report",
     "hold-passed": "check.record",
     "intention-told": "selfreport.invite",
     "night-told": "health.write",

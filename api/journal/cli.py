@@ -1,7 +1,7 @@
 """`rimaye journal`: verify, export, import, rebuild."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -13,11 +13,22 @@ from api.clock import SystemClock
 from api.db import Database
 from api.errors import Problem
 from api.journal import queries, store, sync
+from api.journal.store import Reaction
 from api.settings import get_settings
 
 app = typer.Typer(
     help="The journals of trips: verify, exchange as files, rebuild what is derived.", no_args_is_help=True
 )
+
+
+class Following:
+    """What other rooms do when an entry comes in a file. The composition root says it."""
+
+    def __init__(self) -> None:
+        self.reactions: Callable[[], Mapping[str, Reaction]] = dict
+
+
+following = Following()
 
 TripOption = Annotated[str | None, typer.Argument(help="Id of a trip; without it, all trips.")]
 
@@ -67,7 +78,9 @@ def import_(
 ) -> None:
     """Append the entries of a journal file to the same trip here. Doing it twice changes nothing."""
     with _database() as db, file.open(encoding="utf-8") as lines, db.writing() as work:
-        report = sync.import_journal(work, lines, _now(), by=by, create=create)
+        report = sync.import_journal(
+            work, lines, _now(), by=by, create=create, reactions=following.reactions()
+        )
     refused = [outcome for outcome in report.outcomes if outcome.status == "refused"]
     typer.echo(
         f"{report.header.trip}: {report.count('stored')} stored, {report.count('already-there')} known"

@@ -126,7 +126,7 @@ class Sighting(Body):
     """Id of the stand-in of the requirement that this is, when it is not the thing itself."""
     remark: LongText = ""
     photo: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
-    """Content hash of a stored photo."""
+    """SHA-256 of a photo as it was sent; the photo itself may follow later."""
 
     def key(self) -> Key:
         return ("sighting", self.subject, self.requirement)

@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 import structlog
 from sqlalchemy import URL
 
+from api.clock import SystemClock
+from api.db import POSTGRES_CONNECT
+
 if TYPE_CHECKING:
     import psycopg
 
@@ -24,6 +27,10 @@ CHANNEL = "rimaye_journal"
 FIRST_WAIT_S = 0.2
 LONGEST_WAIT_S = 10.0
 LISTEN_SLICE_S = 0.5
+ASK_EVERY_S = 2.0
+"""How often the listener asks its server for a sign of life: a line that is held up looks like silence."""
+SILENT_S = 8.0
+"""Without one for so long, nothing may be taken as unchanged."""
 
 log = structlog.get_logger(__name__)
 
@@ -118,6 +125,8 @@ class PostgresListener:
         self.listening = threading.Event()
         """Set while connected."""
         self._heard = 0
+        self._clock = SystemClock()
+        self._answered_at = 0.0
         self._thread = threading.Thread(target=self._run, name="journal-listener", daemon=True)
 
     def start(self) -> None:
@@ -129,8 +138,9 @@ class PostgresListener:
         self._thread.join()
 
     def now(self) -> int | None:
-        """A number that moves with whatever is heard, for `tick`; None while not connected."""
-        return self._heard if self.listening.is_set() else None
+        """A number that moves with whatever is heard, for `tick`; None while it may be cut off."""
+        silent_s = self._clock.monotonic() - self._answered_at
+        return self._heard if self.listening.is_set() and silent_s < SILENT_S else None
 
     def close(self) -> None:
         self.stop()
@@ -141,7 +151,7 @@ class PostgresListener:
         wait_s = FIRST_WAIT_S
         while not self._stop.is_set():
             try:
-                with psycopg.connect(self._url, autocommit=True) as connection:
+                with psycopg.connect(self._url, autocommit=True, **POSTGRES_CONNECT) as connection:
                     wait_s = FIRST_WAIT_S
                     self._listen(connection)
             except psycopg.Error as error:
@@ -154,6 +164,7 @@ class PostgresListener:
     def _listen(self, connection: "psycopg.Connection[Any]") -> None:
         connection.execute(f"LISTEN {CHANNEL}")
         self._heard += 1
+        self._answered_at = self._clock.monotonic()
         self.listening.set()
         # Whatever was appended while nobody listened is found by looking.
         self._live.look_again()
@@ -165,3 +176,6 @@ class PostgresListener:
                     self._live.published(trip_id, int(seq))
                 if self._stop.is_set():
                     return
+            if self._clock.monotonic() - self._answered_at > ASK_EVERY_S:
+                connection.execute("SELECT 1")
+                self._answered_at = self._clock.monotonic()

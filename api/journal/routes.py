@@ -9,7 +9,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import TypeAdapter, ValidationError
 
 from api.access.current import CurrentReader
-from api.access.permissions import may_write, permit
+from api.access.permissions import permit
 from api.db import Database, Reading, Writing
 from api.errors import FieldProblem, from_validation
 from api.journal import store, views
@@ -23,9 +23,10 @@ from api.journal.schemas import (
     JournalPage,
     Revision,
 )
-from api.journal.service import Journals, written_by
+from api.journal.service import Journals
 from api.journal.store import Outcome
 from api.journal.trip import Slug
+from api.journal.writing import checks_for
 
 router = APIRouter(prefix="/api/trips/{trip}", tags=["journal"])
 
@@ -48,9 +49,7 @@ def append(
     """Append entries. The answer says for each: stored, already there, or refused with the reason."""
     read = [_read_entry(position, sent) for position, sent in enumerate(batch.entries)]
     entries = [entry for entry in read if isinstance(entry, Entry)]
-    outcomes = iter(
-        journals.record(work, reader.outfit, trip, entries, [written_by(reader), may_write(reader)])
-    )
+    outcomes = iter(journals.record(work, reader.outfit, trip, entries, checks_for(reader)))
     judged = [
         _outcome(position, next(outcomes)) if isinstance(entry, Entry) else entry
         for position, entry in enumerate(read)

@@ -1,6 +1,6 @@
 """Writing to a trip's journal and reading its picture, for all rooms."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Annotated
 from uuid import UUID
 
@@ -17,11 +17,8 @@ from api.journal.entry import Actor, Entry
 from api.journal.kinds import AnyBody
 from api.journal.live import Broadcaster, PostgresListener
 from api.journal.pictures import PictureCache, Snapshot
-from api.journal.store import Check, Head, Outcome
+from api.journal.store import Check, Head, Outcome, Reaction
 from api.journal.tick import KnownHeads, NoTick, SqliteTick
-
-Reaction = Callable[[Work, str, str, Entry, int], None]
-"""What a room does when an entry of some kind was stored: unit of work, outfit, trip, entry, its number."""
 
 
 class Journal:
@@ -130,21 +127,6 @@ class Journal:
 def actor_of(reader: Reader) -> Actor:
     """The reader as entries name them."""
     return Actor(id=reader.staff, name=reader.name, role=reader.role)
-
-
-def written_by(reader: Reader) -> Check:
-    """A check that refuses entries in somebody else's name."""
-    actor = actor_of(reader)
-
-    def check(entry: Entry) -> str | None:
-        if entry.actor == actor:
-            return None
-        return (
-            f"actor: {actor.name} ({actor.role}) sent an entry of {entry.actor.name} ({entry.actor.role})."
-            " Let its writer send it from their own sign-in."
-        )
-
-    return check
 
 
 def install(app: FastAPI, clock: Clock) -> Journal:

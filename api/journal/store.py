@@ -14,6 +14,7 @@ from uuid import UUID
 from sqlalchemy import Connection, and_, bindparam, func, insert, select, text, update
 from sqlalchemy.exc import DBAPIError
 
+from api.db import Work
 from api.errors import NotFound
 from api.journal.chain import (
     CannotBeKept,
@@ -38,8 +39,12 @@ MOST_KNOWN = 50
 PAGE = 1_000
 
 Status = Literal["stored", "already-there", "refused"]
-Check = Callable[[Entry], str | None]
-"""Says why an entry is to be refused, or None. What is merely odd is kept: no word from the field is lost."""
+Check = Callable[[Entry, Entry | None], str | None]
+"""Says why an entry is to be refused, or None; given with it is what it takes back, if it is a withdrawal and
+that is here. What is merely odd is kept: no word from the field is lost."""
+
+Reaction = Callable[[Work, str, str, Entry, int], None]
+"""What a room does when an entry of some kind was stored: unit of work, outfit, trip, entry, its number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +237,12 @@ class _Batch:
             return f"device: {entry.device!r} cannot be shown as text. Use letters, digits and dashes."
         if entry.after is not None and entry.id in entry.after:
             return f"after: {entry.id} cannot replace itself. Leave it out of the list."
-        return next((problem for check in self._checks if (problem := check(entry))), None)
+        taken_back = self._taken_back(entry) if self._checks else None
+        return next((problem for check in self._checks if (problem := check(entry, taken_back))), None)
+
+    def _taken_back(self, entry: Entry) -> Entry | None:
+        kept = self._there.get(str(entry.body.entry)) if isinstance(entry.body, Withdrawn) else None
+        return parse([kept])[0] if kept is not None else None
 
     def _known_to_writer(self, entry: Entry) -> tuple[UUID, ...]:
         """What the writer replaces: the heads among what it had read, and what it wrote itself before."""

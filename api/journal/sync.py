@@ -6,7 +6,7 @@ stored, and the receiving store's own rules decide about each entry.
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -15,12 +15,13 @@ import structlog
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from sqlalchemy import Connection
 
+from api.db import Work
 from api.errors import Conflict, Invalid, from_validation
 from api.journal import store
 from api.journal.chain import CannotBeKept, KeptEntry, verify
 from api.journal.entry import Entry
 from api.journal.queries import create_trip, outfit_of
-from api.journal.store import Outcome
+from api.journal.store import Outcome, Reaction
 from api.journal.trip import Slug
 
 FORMAT = 1
@@ -78,7 +79,13 @@ def export_journal(conn: Connection, trip_id: str) -> Iterator[str]:
 
 
 def import_journal(
-    conn: Connection, lines: Iterable[str], received_at: datetime, *, by: str, create: bool = False
+    conn: Work,
+    lines: Iterable[str],
+    received_at: datetime,
+    *,
+    by: str,
+    create: bool = False,
+    reactions: Mapping[str, Reaction] | None = None,
 ) -> ImportReport:
     """Append the entries of a journal file to the same trip here.
 
@@ -94,6 +101,8 @@ def import_journal(
         Who imports, for the log.
     create
         Open the trip's journal here when there is none yet; its outfit must be here.
+    reactions
+        What rooms do when an entry of a kind was stored.
 
     Raises
     ------
@@ -114,6 +123,10 @@ def import_journal(
     for start in range(0, len(entries), BATCH):
         batch = entries[start : start + BATCH]
         outcomes += store.append(conn, header.trip, header.outfit, batch, received_at)
+    for entry, outcome in zip(entries, outcomes, strict=True):
+        reaction = (reactions or {}).get(entry.kind)
+        if reaction is not None and outcome.status == "stored" and outcome.seq is not None:
+            reaction(conn, header.outfit, header.trip, entry, outcome.seq)
     report = ImportReport(header, tuple(outcomes), tuple(unreadable))
     log.info(
         "journal_imported",

@@ -1,7 +1,7 @@
 """Use cases of loans: promise, hand out, take back, let go. Each is an entry of the trip's journal."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from api.access.current import Reader
@@ -24,10 +24,12 @@ from api.journal.kinds import (
 )
 from api.journal.roster_rows import LOAN_STATES
 from api.journal.trip import TripPlan
-from api.locker import queries, service
+from api.journal.writing import require_may_say
+from api.locker import service
 from api.locker.queries import claims_of
+from api.locker.returns import name_of
 from api.locker.rules import Item, availability, barred
-from api.locker.schemas import HandOut, LetGo, LoanResult, Promise, Quarantine, Retirement, Return
+from api.locker.schemas import HandOut, LetGo, LoanResult, Promise, Return
 from api.readiness.service import Readiness
 
 
@@ -97,15 +99,17 @@ class Desk:
     def hand_out(self, loan: str, asked: HandOut) -> LoanResult:
         """Hand out what was promised; what was seen or tried with it becomes a sighting.
 
-        A thing that has gone into quarantine since, or past its life, is not handed out.
+        A thing that has gone into quarantine since, or past its life, is not handed out. Raises Invalid when
+        the reader is no guide and says that it was seen or tried.
         """
+        if asked.known is not None:
+            require_may_say(self._reader, Known(asked.known))
         terms = self._loan(loan, LoanPromised, "promised").body.terms
         answers = dict(asked.answers)
         if terms.source == "locker":
             thing = self._thing(terms.giver or "")
             self._usable(thing, terms.until or self._plan.ends_on)
             answers = {**thing.answers, **answers}
-            self._note(thing, "handed out", f"{self._plan.name}: to {name_of(self._picture, terms)}.")
         seen = None
         if asked.known is not None:
             sighting = Sighting(
@@ -121,7 +125,7 @@ class Desk:
         return self._write(LoanHandedOut(loan=loan, terms=terms, sighting=seen, remark=asked.remark))
 
     def take_back(self, loan: str, asked: Return) -> LoanResult:
-        """Take a loan back. Damage puts a thing in quarantine, loss retires it.
+        """Take a loan back. Damage puts a thing in quarantine, loss retires it (`api.locker.returns`).
 
         While the trip is on, the person no longer has it: the sighting that rested on it is answered by one
         that says so, and the gap is open again.
@@ -129,7 +133,7 @@ class Desk:
         record = self._loan(loan, LoanHandedOut, "handed out")
         terms = record.body.terms
         if terms.source == "locker":
-            self._put_away(self._thing(terms.giver or ""), record, asked)
+            self._thing(terms.giver or "")
         elif asked.condition == "fine":
             self._move_spares(terms, terms.units)
         if self._rests_on(record):
@@ -173,9 +177,6 @@ class Desk:
 
     def _thing(self, item_id: str) -> Item:
         return service.find(self._work, self._reader.outfit, item_id)
-
-    def _note(self, thing: Item, kind: str, says: str) -> None:
-        service.note(self._work, self._reader, self._journals.clock, thing.id, kind, says)
 
     def _known_subject(self, subject: str) -> None:
         ropes = {rope.id for rope in self._picture.rope_teams}
@@ -229,35 +230,6 @@ class Desk:
         )
         return next(held, 1)
 
-    def _put_away(self, thing: Item, record: Record[LoanBody], asked: Return) -> None:
-        """What coming back means for a thing of the locker."""
-        outfit, clock = self._reader.outfit, self._journals.clock
-        where = self._plan.name
-        self._note(thing, "returned", f"{where}: back {asked.condition}. {asked.remark}".strip())
-        if thing.counted:
-            if asked.condition != "fine":
-                left = replace(thing, quantity=max(thing.quantity - record.body.terms.units, 0))
-                queries.change_item(self._work, outfit, left)
-            return
-        used = self._days_of_use(record.happened_at)
-        first_use = thing.first_use or max(self._plan.starts_on, today_on(self._plan, record.happened_at))
-        kept = replace(thing, days_used=thing.days_used + used, first_use=first_use)
-        queries.change_item(self._work, outfit, kept)
-        if thing.retired_on is not None:
-            return
-        if asked.condition == "damaged":
-            held = Quarantine(reason=f"Back damaged from {where}: {asked.remark}")
-            service.quarantine(self._work, self._reader, clock, thing.id, held)
-        elif asked.condition == "lost":
-            gone = Retirement(reason=f"Lost on {where}: {asked.remark}")
-            service.retire(self._work, self._reader, clock, thing.id, gone)
-
-    def _days_of_use(self, handed_out: datetime) -> int:
-        """Days of the trip on which the thing was out; at least one."""
-        first = max(self._plan.starts_on, today_on(self._plan, handed_out))
-        last = min(self._plan.ends_on, self._today)
-        return max((last - first).days + 1, 1)
-
     def _rests_on(self, record: Record[LoanBody]) -> bool:
         """Whether what is known of the gap still rests on this loan, and the trip is still on."""
         body = record.body
@@ -267,15 +239,6 @@ class Desk:
             return False
         standing = self._picture.sightings.get((body.terms.subject, body.terms.requirement), ())
         return any(seen.entry == body.sighting for seen in standing)
-
-
-def name_of(picture: Picture, terms: LoanTerms) -> str:
-    """Who gets it, by name."""
-    profile = picture.profiles.get(terms.subject)
-    if profile is not None:
-        return profile.name
-    rope = next((rope.name for rope in picture.rope_teams if rope.id == terms.subject), None)
-    return rope or ("the party" if terms.subject == PARTY else terms.subject)
 
 
 @dataclass(frozen=True, slots=True)

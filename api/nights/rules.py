@@ -87,7 +87,7 @@ def planned_nights(plan: TripPlan) -> tuple[PlannedNight, ...]:
     Days on which no stage moves on are spent where the last one ended.
     """
     nights: dict[date, PlannedNight] = {}
-    for stage, following in zip(plan.stages, (*plan.stages[1:], None), strict=True):
+    for stage, following in zip(plan.stages, (*plan.stages[1:], None), strict=False):
         ends = stage.ends_at.astimezone(plan.place.zone)
         arrived = ends.date() - timedelta(days=ends.hour < EARLY_HOUR)
         leaves = following.starts_at.astimezone(plan.place.zone).date() if following else None

@@ -21,7 +21,7 @@ from api.photos.service import NotAPhoto, Sent
 router = APIRouter(prefix="/api/trips/{trip}/photos", tags=["photos"])
 
 TripId = Annotated[Slug, Path(description="Id of the trip.")]
-PhotoHash = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$", description="SHA-256 of the photo.")]
+PhotoHash = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$", description="SHA-256 of the photo as it was sent.")]
 
 
 class PhotoKept(BaseModel):
@@ -48,7 +48,7 @@ class PhotoLine(BaseModel):
 @router.post(
     "",
     status_code=status.HTTP_201_CREATED,
-    dependencies=[permit("check.record"), limit("upload")],
+    dependencies=[permit("check.report"), limit("upload")],
     openapi_extra={
         "requestBody": {
             "required": True,
@@ -72,7 +72,7 @@ class PhotoLine(BaseModel):
 def add_photo(
     request: Request, trip: TripId, sent: Sent, work: Writing, reader: CurrentReader, journals: Journals
 ) -> PhotoKept:
-    """Keep a photo (JPEG, PNG or WebP) of a thing; only its pixels are kept."""
+    """Keep a photo (JPEG, PNG, WebP or HEIC) of a thing; only its pixels are kept."""
     if sent.made is None:
         raise NotAPhoto("There is no file in the field photo. Choose one and send it again.")
     picture = journals.picture(work, reader.outfit, trip).picture

@@ -14,6 +14,7 @@ from api.errors import NotFound
 from api.ids import new_id
 from api.journal.trip import LongText, Slug
 from api.readiness import flags
+from api.readiness.acceptance import Wider
 from api.readiness.history import history
 from api.readiness.schemas import CAUTION, Finding, Shown
 from api.readiness.service import Evaluations, Readiness
@@ -47,10 +48,24 @@ class GiveBack(Request):
     note: LongText = ""
 
 
+class WiderBound(BaseModel):
+    """A worse number that an acceptance is to hold for."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    metric: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,60}$")]
+    comparison: Literal["not-below", "not-above"]
+    value: Annotated[float, Field(allow_inf_nan=False, ge=-1e9, le=1e9)]
+    """In the unit the metric registry gives."""
+
+
 class Accept(Request):
     """A lead guide accepts the gap."""
 
     reason: Annotated[LongText, Field(min_length=3)]
+    wider: Annotated[list[WiderBound], Field(max_length=40)] = Field(default_factory=list)
+    """Worse numbers than today's that it is to hold for as well; a gap that weighs heavier opens all the
+    same."""
 
 
 class EndAcceptance(Request):
@@ -173,7 +188,8 @@ def accept(
     readiness: Evaluations,
 ) -> FlagNow:
     """Accept a gap by name, for conditions and evidence as they are now. For lead guides."""
-    flags.accept(_writer(work, readiness, reader, trip, sent), finding, sent.reason)
+    wider = [Wider(each.metric, each.comparison, each.value) for each in sent.wider]
+    flags.accept(_writer(work, readiness, reader, trip, sent), finding, sent.reason, wider)
     return _now(work, readiness, reader, trip, finding)
 
 

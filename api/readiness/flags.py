@@ -15,7 +15,8 @@ from api.journal.fold import Record
 from api.journal.kinds import AcceptanceEnded, AnyBody, FlagReleased, FlagTaken, Sighting
 from api.journal.service import Journal, actor_of
 from api.journal.trip import HOLD_ORDER, HoldKind
-from api.readiness.acceptance import acceptance, open_finding
+from api.journal.writing import require_may_say
+from api.readiness.acceptance import Wider, acceptance, open_finding
 from api.readiness.schemas import Board, Finding, FlagState, HoldLine
 from api.readiness.service import Readiness
 
@@ -93,11 +94,13 @@ def release(writer: Writer, finding: str, note: str = "") -> None:
     writer.write(FlagReleased(finding=finding, note=note))
 
 
-def accept(writer: Writer, finding: str, reason: str) -> None:
-    """Accept a gap by name, for conditions and evidence as they are now.
+def accept(writer: Writer, finding: str, reason: str, wider: Sequence[Wider] = ()) -> None:
+    """Accept a gap by name, for conditions and evidence as they are now, or for worse numbers where said.
+
+    Accepted once more, the new acceptance takes the place of the one before.
 
     Raises Refused for anyone but a lead guide, NotFound when it is not open, CannotBeAccepted for a limit of
-    the permit, Invalid without a reason.
+    the permit, Invalid without a reason or when a number is not worse than it is now.
     """
     require_role(writer.reader, "flag.accept")
     if writer.done_before():
@@ -107,7 +110,7 @@ def accept(writer: Writer, finding: str, reason: str) -> None:
             "reason", reason, "accepting needs a reason.", "Say why it is good enough, in a few words."
         )
     evaluation = writer.readiness.evaluation(writer.work, writer.reader.outfit, writer.trip)
-    asked = acceptance(evaluation, finding, reason.strip())
+    asked = acceptance(evaluation, finding, reason.strip(), wider)
     if not _stands(writer, evaluation.picture.acceptances.get(finding, ()), asked):
         writer.write(asked)
 
@@ -124,7 +127,11 @@ def end_acceptance(writer: Writer, finding: str, reason: str = "") -> None:
 
 
 def record(writer: Writer, sighting: Sighting) -> None:
-    """Record what was found. Whether that clears the flag, the evaluation says."""
+    """Record what was found. Whether that clears the flag, the evaluation says.
+
+    Raises Invalid when the writer is no guide and says that it was seen or tried.
+    """
+    require_may_say(writer.reader, sighting.known)
     picture = writer.journal.picture(writer.work, writer.reader.outfit, writer.trip).picture
     standing = picture.sightings.get((sighting.subject, sighting.requirement), ())
     if not writer.done_before() and not _stands(writer, standing, sighting):

@@ -14,7 +14,7 @@ from api.kitlist.metrics import METRICS
 from api.kitlist.schemas import AtLeast, Below, Condition, FromMetric, Grade, Requirement, leaves
 from api.readiness.asks import Asks
 from api.readiness.evaluation import Evaluation
-from api.readiness.schemas import BoundShown, Change, Finding, FlagState, Life
+from api.readiness.schemas import BoundShown, Change, Finding, FlagState, GapKind, Life
 
 NO_WORSE = 1e-6
 """Differences smaller than this, in the metric's own unit, are rounding."""
@@ -43,7 +43,7 @@ def life_of(evaluation: Evaluation, finding: Finding, now: datetime | None) -> L
     now
         Whether a taking is stale depends on it; None: takings do not grow old.
     """
-    acceptance = _Acceptance.of(evaluation.picture, finding.id)
+    acceptance = _Acceptance.of(evaluation.picture, finding)
     changes = tuple(acceptance.changes(evaluation, finding))
     taking = _taking(evaluation.picture, finding.id, acceptance.since)
     told = acceptance.told(evaluation) | taking.told(now)
@@ -90,6 +90,11 @@ def _taking(picture: Picture, finding: str, since: datetime | None) -> _Taking:
 # -- accepting
 
 
+def limit_of_the_permit(finding: Finding) -> bool:
+    """Whether a finding is about a limit of law or permit, which nobody can accept away."""
+    return finding.kind is GapKind.RULE and finding.basis.kind == "law-or-permit"
+
+
 @dataclass(frozen=True, slots=True)
 class _Acceptance:
     """The acceptances of one finding that stand side by side; all of them must hold."""
@@ -98,8 +103,8 @@ class _Acceptance:
     ended: tuple[Record[AcceptanceEnded], ...]
 
     @classmethod
-    def of(cls, picture: Picture, finding: str) -> "_Acceptance":
-        records = picture.acceptances.get(finding, ())
+    def of(cls, picture: Picture, finding: Finding) -> "_Acceptance":
+        records = () if limit_of_the_permit(finding) else picture.acceptances.get(finding.id, ())
         by_lead = [r for r in records if isinstance(r.body, FlagAccepted) and r.actor.role == "lead"]
         ended = [r for r in records if isinstance(r.body, AcceptanceEnded)]
         return cls(

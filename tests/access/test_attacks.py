@@ -93,6 +93,82 @@ class TestEntries:
         assert re.match(r"kind: [a-z-]+ is for the ", outcome["problem"]), outcome["problem"]
 
 
+class TestTakingBack:
+    """A withdrawal undoes what somebody wrote; sent raw, it is judged like one from a page."""
+
+    def back(self, house: House, by: Any, of: str) -> dict[str, Any]:
+        body = {"kind": "withdrawn", "entry": of, "reason": "mine to undo"}
+        return send(house, by, remark(house, by=by, body=body))
+
+    def written(self, house: House, by: Any, **body: Any) -> str:
+        entry = remark(house, by=by, **({"body": body} if body else {}))
+        assert send(house, by, entry)["status"] == "stored"
+        return str(entry["id"])
+
+    @pytest.mark.parametrize("by", ["assistant", "office", "admin"])
+    def test_what_another_wrote_stays(self, house: House, by: Any) -> None:
+        outcome = self.back(house, by, self.written(house, "lead"))
+        assert outcome["status"] == "refused"
+        assert outcome["problem"].startswith("entry: The lead of north-ridge wrote it")
+
+    @pytest.mark.parametrize("by", ["lead", "assistant", "office", "admin"])
+    def test_ones_own_is_ones_own(self, house: House, by: Any) -> None:
+        assert self.back(house, by, self.written(house, by))["status"] == "stored"
+
+    def test_a_lead_guide_takes_back_anybodys(self, house: House) -> None:
+        assert self.back(house, "lead", self.written(house, "assistant"))["status"] == "stored"
+
+    def test_an_acceptance_and_its_end_stay_what_the_lead_guide_said(self, house: House) -> None:
+        accepted = self.written(
+            house, "lead", kind="flag-accepted", finding="ida.mitts", reason="good enough",
+            hold="base", grade="fix", gap="absent",
+        )  # fmt: skip
+        ended = self.written(house, "lead", kind="acceptance-ended", finding="ida.mitts")
+        for entry in (accepted, ended):
+            assert self.back(house, "assistant", entry)["status"] == "refused"
+
+    def test_a_lead_guide_who_is_one_no_longer_cannot_revive_an_acceptance(self, house: House) -> None:
+        ended = self.written(house, "lead", kind="acceptance-ended", finding="ida.mitts")
+        body = {"kind": "withdrawn", "entry": ended}
+        sent = remark(house, by="lead", role="assistant", body=body)
+        with house.db.writing() as work:
+            work.execute(text("UPDATE staff SET role = 'assistant' WHERE id = :id"), {"id": staff_id("lead")})
+        outcome = send(house, "lead", sent)
+        assert outcome["problem"] == (
+            "entry: acceptance-ended is not for the assistant. Ask a lead guide to take it back."
+        )
+
+    def test_what_nobody_has_is_nobodys_to_take_back(self, house: House) -> None:
+        assert self.back(house, "assistant", str(new_id()))["status"] == "refused"
+        mine = remark(house, by="assistant")
+        body = {"kind": "withdrawn", "entry": mine["id"]}
+        batch = [mine, remark(house, by="assistant", body=body)]
+        answer = house.client("assistant").post(f"/api/trips/{OWN_TRIP}/journal", json={"entries": batch})
+        assert [each["status"] for each in answer.json()["outcomes"]] == ["stored", "stored"]
+
+
+class TestSayingMoreThanOneKnows:
+    def sighting(self, house: House, by: Any, known: str) -> dict[str, Any]:
+        body = {"kind": "sighting", "subject": "ida", "requirement": "certificate", "known": known,
+                "state": "fits"}  # fmt: skip
+        return send(house, by, remark(house, by=by, body=body))
+
+    @pytest.mark.parametrize("by", ["office", "admin"])
+    @pytest.mark.parametrize("known", ["seen", "tried"])
+    def test_seen_and_tried_are_for_guides(self, house: House, by: Any, known: str) -> None:
+        outcome = self.sighting(house, by, known)
+        assert outcome["status"] == "refused"
+        assert outcome["problem"].startswith(f"known: {known} is for the guides")
+
+    @pytest.mark.parametrize("known", ["said", "pictured"])
+    def test_the_office_records_what_it_was_sent(self, house: House, known: str) -> None:
+        assert self.sighting(house, "office", known)["status"] == "stored"
+
+    @pytest.mark.parametrize("by", ["lead", "assistant"])
+    def test_guides_record_what_they_had_in_their_hands(self, house: House, by: Any) -> None:
+        assert self.sighting(house, by, "tried")["status"] == "stored"
+
+
 class TestOtherSites:
     @pytest.mark.parametrize(
         "headers",

@@ -12,7 +12,8 @@ from api.db import Database
 from api.errors import Conflict, NotFound
 from api.journal import store
 from api.journal.kinds import GearState, Remark
-from api.journal.service import Journal, actor_of, written_by
+from api.journal.service import Journal, actor_of
+from api.journal.writing import written_by
 from tests.journal.histories import START, entry, sighting
 from tests.support.statements import Counter
 
@@ -60,8 +61,8 @@ class TestWrite:
     def test_nobody_writes_in_anothers_name(self, reader: Reader, refused: bool) -> None:
         theirs = entry(1, sighting())
         own = theirs.model_copy(update={"actor": actor_of(reader)})
-        assert (written_by(reader)(theirs) is not None) is refused
-        assert written_by(reader)(own) is None
+        assert (written_by(reader)(theirs, None) is not None) is refused
+        assert written_by(reader)(own, None) is None
 
 
 class TestHead:

@@ -129,7 +129,7 @@ class TestAppend:
             assert store.verify_trip(conn, "trip").whole
 
     def test_a_check_of_a_room_refuses_only_what_it_names(self, db: Database) -> None:
-        def no_remarks(written: Entry) -> str | None:
+        def no_remarks(written: Entry, _taken_back: Entry | None) -> str | None:
             return "body: no remarks today" if isinstance(written.body, Remark) else None
 
         outcomes = append(db, entry(1, Remark(text="x")), entry(2, sighting()), checks=[no_remarks])

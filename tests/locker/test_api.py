@@ -1,9 +1,12 @@
 """The locker over HTTP as programs use it."""
 
 import pytest
+from fastapi import FastAPI
 
+from api.access.current import Role
 from tests.locker.conftest import TRIP
 from tests.support.client import IsolatedTestClient
+from tests.support.readers import read_as
 
 ITEMS, LOANS, COVER = "/api/locker/items", f"/api/trips/{TRIP}/loans", f"/api/trips/{TRIP}/cover"
 
@@ -74,6 +77,17 @@ class TestLoansAndCover:
         assert back.json()["state"] == "returned"
         page = lent.get(f"{ITEMS}/st-02").json()
         assert (page["state"], page["retired_reason"][-10:]) == ("retired", "blown away")
+
+    @pytest.mark.parametrize("role", ["office", "admin"])
+    def test_handed_out_by_the_office_it_is_not_seen(
+        self, lent: IsolatedTestClient, app: FastAPI, role: Role
+    ) -> None:
+        asked = {"item": "st-02", "subject": "p09", "requirement": "shell-trousers"}
+        loan = lent.post(LOANS, json=asked).json()["loan"]
+        read_as(app, role)
+        refused = lent.post(f"{LOANS}/{loan}/hand-out", json={"known": "tried"})
+        assert (refused.status_code, refused.json()["fields"][0]["field"]) == (422, "known")
+        assert lent.post(f"{LOANS}/{loan}/hand-out", json={}).json()["state"] == "out"
 
     def test_cover_carries_the_caution_and_says_it_is_not_seen_yet(self, lent: IsolatedTestClient) -> None:
         plan = lent.get(COVER).json()

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from api.errors import Invalid
 from api.journal.entry import Actor, Entry
 from api.journal.kinds import (
     AcceptanceEnded,
@@ -14,10 +15,13 @@ from api.journal.kinds import (
     GearState,
     HoldPassed,
     Known,
+    PartyRulesSet,
+    RopesSet,
 )
-from api.journal.trip import HoldKind, TripPlan
+from api.journal.party import PartyRule
+from api.journal.trip import HoldKind, RopeTeam, TripPlan
 from api.kitlist.schemas import Edition
-from api.readiness.acceptance import acceptance
+from api.readiness.acceptance import CannotBeAccepted, Wider, acceptance
 from api.readiness.board import board, evaluate
 from api.readiness.evaluation import Evaluation
 from api.readiness.life import bounds_of
@@ -287,3 +291,60 @@ class TestLifeSafety:
     def test_a_guide_who_tried_it_outweighs_a_climber_who_did(self) -> None:
         both = [entry(sighting("helmet", known=Known.TRIED), actor=a) for a in (CLIMBER, OTHER)]
         assert "ann.helmet" not in {f.id for f in evaluated(*both, kit=self.KIT).findings}
+
+
+class TestWider:
+    """A lead guide lets an acceptance hold for worse numbers, by a new acceptance."""
+
+    FREEZING = Wider("freezing_level_m", "not-below", 3700.0)
+    WORSE = {"freezing_level_m": [3750.0, 3720.0, 3700.0], "wind_chill_c": -5.0}
+
+    def given(self, *wider: Wider) -> FlagAccepted:
+        return acceptance(evaluated(), FINDING, "spare pair in the lid", wider)
+
+    def test_holds_down_to_the_number_given_and_no_further(self) -> None:
+        wide = entry(self.given(self.FREEZING), at=START + HOUR)
+        assert flag(shown(wide, metrics=self.WORSE)).life.state is FlagState.ACCEPTED
+        lower = {**self.WORSE, "freezing_level_m": [3750.0, 3720.0, 3690.0]}
+        changes = flag(shown(wide, metrics=lower)).life.changes
+        assert [(c.stage, c.was, c.now) for c in changes] == [("stage-3", 3700.0, 3690.0)]
+
+    def test_takes_the_place_of_the_one_before(self) -> None:
+        before = accepted()
+        assert flag(shown(before, metrics=self.WORSE)).life.state is FlagState.REOPENED
+        after = entry(self.given(self.FREEZING), at=START + 2 * HOUR, after=(before.id,))
+        assert flag(shown(before, after, metrics=self.WORSE)).life.state is FlagState.ACCEPTED
+
+    def test_opens_again_where_the_gap_weighs_heavier(self) -> None:
+        wide = entry(self.given(Wider("freezing_level_m", "not-below", 3000.0)), at=START + HOUR)
+        life = flag(shown(wide, metrics=COLD)).life
+        assert life.state is FlagState.REOPENED
+        assert [change.about for change in life.changes] == ["grade"]
+
+    @pytest.mark.parametrize(
+        "wider",
+        [
+            Wider("freezing_level_m", "not-below", 4200.0),
+            Wider("freezing_level_m", "not-above", 3000.0),
+            Wider("no_such_metric", "not-below", 1.0),
+        ],
+    )
+    def test_a_number_that_is_no_worse_is_refused(self, wider: Wider) -> None:
+        with pytest.raises(Invalid) as caught:
+            self.given(wider)
+        assert caught.value.fields[0].field == f"wider.{wider.metric}.{wider.comparison}"
+
+
+def test_a_limit_of_the_permit_is_not_accepted_by_any_way_in() -> None:
+    rule = PartyRule(id="permit", title="Permit", max_party=1, source="Invented permit, § 4")
+    rules = entry(PartyRulesSet(rules=(rule,)))
+    ropes = entry(RopesSet(ropes=(RopeTeam(id="r1", name="Rope 1", members=("ann", "bob")),)))
+    crowd = (rules, ropes, member("bob"))
+    with pytest.raises(CannotBeAccepted):
+        acceptance(evaluated(*crowd), "party.party-size", "only this once")
+    forced = FlagAccepted(
+        finding="party.party-size", reason="only this once", hold=HoldKind.BASE, grade="stop", gap="rule"
+    )
+    shown_board = shown(*crowd, entry(forced))
+    assert "party.party-size" in {f.id for f in shown_board.findings}
+    assert shown_board.accepted == ()

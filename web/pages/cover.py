@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api.access.current import CurrentReader
-from api.access.permissions import permit
+from api.access.permissions import may, permit
 from api.db import Reading, Writing
 from api.errors import Conflict, Invalid, NotFound
 from api.journal.kinds import Known
@@ -272,6 +272,7 @@ def _loan_page(
         trip=trip,
         trip_name=evaluation.plan.name,
         loan=loan,
+        hands=may(reader, "check.record"),
         words_of=LOANS,
         conditions=CONDITIONS,
         questions=[(q, choices_of(q)) for q in _to_answer(evaluation, loan, conn, reader)],

@@ -4,39 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
-from pydantic import ValidationError
 from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader
 from api.access.permissions import may, permit
 from api.db import Reading, Work, Writing
-from api.errors import Conflict, Invalid, NotFound, from_validation
+from api.errors import Conflict, Invalid, NotFound
 from api.ids import new_id
-from api.journal.kinds import Answer, GearState, Known, Sighting
-from api.kitlist.schemas import Question, Requirement
+from api.kitlist.schemas import Requirement
 from api.readiness import flags
 from api.readiness.acceptance import acceptance
 from api.readiness.evaluation import Evaluation
 from api.readiness.history import history
 from api.readiness.life import shown_bound
 from api.readiness.queries import newest_first
-from api.readiness.schemas import Board, Finding
+from api.readiness.schemas import Finding
 from api.readiness.service import Evaluations, Readiness
+from web.pages import flag_forms
 from web.pages.board_view import BoardView
 from web.pages.roster_forms import Form, Sent
 from web.rendering import forms_errors, page, shell_of
 
 router = APIRouter(include_in_schema=False)
-
-SPANS = {"1h": timedelta(hours=1), "3h": timedelta(hours=3), "12h": timedelta(hours=12)}
-HOLD = "hold"
-NEXT = "next"
-"""Until the next hold point, or for three hours when its time is past."""
 
 
 @router.get("/trips/{trip}/flags", dependencies=[permit("trip.read")])
@@ -106,7 +99,7 @@ def take(
     """Take a flag for some hours, or until the next hold point."""
 
     def act(writer: flags.Writer) -> None:
-        until = _until(sent, readiness.board(work, reader.outfit, trip))
+        until = flag_forms.until(sent, readiness.board(work, reader.outfit, trip))
         flags.take(writer, finding, until, sent.text("note"))
 
     return _done(request, work, readiness, reader, trip, finding, sent, act)
@@ -154,7 +147,7 @@ def accept(
         trip,
         finding,
         sent,
-        lambda writer: flags.accept(writer, finding, sent.text("reason")),
+        lambda writer: flags.accept(writer, finding, sent.text("reason"), flag_forms.wider(sent)),
     )
 
 
@@ -177,11 +170,11 @@ def end_acceptance(
         trip,
         finding,
         sent,
-        lambda writer: flags.end_acceptance(writer, finding, sent.text("reason")),
+        lambda writer: flags.end_acceptance(writer, finding, sent.text("ended") or sent.text("reason")),
     )
 
 
-@router.post("/trips/{trip}/flags/{finding}/record", dependencies=[permit("check.record")])
+@router.post("/trips/{trip}/flags/{finding}/record", dependencies=[permit("check.report")])
 def record(
     request: Request,
     trip: str,
@@ -195,67 +188,10 @@ def record(
 
     def act(writer: flags.Writer) -> None:
         evaluation = readiness.evaluation(work, reader.outfit, trip)
-        flags.record(writer, _sighting(sent, finding, _requirement(evaluation, finding)))
+        asked = flag_forms.requirement(evaluation, finding)
+        flags.record(writer, flag_forms.sighting(sent, finding, asked))
 
     return _done(request, work, readiness, reader, trip, finding, sent, act)
-
-
-# -- reading forms
-
-
-def _until(sent: Form, board: Board) -> datetime:
-    chosen = sent.text("until")
-    ahead = next((hold for hold in board.holds if hold.next), None)
-    at_hold = ahead is not None and ahead.at > board.as_of
-    if ahead is not None and at_hold and chosen in (HOLD, NEXT):
-        return ahead.at
-    if chosen == NEXT:
-        return board.as_of + SPANS["3h"]
-    if chosen in SPANS:
-        return board.as_of + SPANS[chosen]
-    raise Invalid.field("until", chosen, "This is none of the choices.", "Choose until when you see to it.")
-
-
-def _requirement(evaluation: Evaluation, finding: str) -> Requirement:
-    wanted = finding.partition(".")[2]
-    found = evaluation.edition.requirement(wanted) if evaluation.edition else None
-    if found is None:
-        raise NotFound("This is no line of the kit list; what clears it is said on its page.")
-    return found
-
-
-def _sighting(sent: Form, finding: str, requirement: Requirement) -> Sighting:
-    state = sent.text("state")
-    answers: dict[str, Answer] = {}
-    if state != GearState.ABSENT:
-        for question in requirement.questions:
-            answer = _answer(sent, question)
-            if answer is not None:
-                answers[question.id] = answer
-    count = sent.decimal("count")
-    sent.check()
-    try:
-        return Sighting(
-            subject=finding.partition(".")[0],
-            requirement=requirement.id,
-            known=Known(sent.text("known")) if sent.text("known") in set(Known) else Known.UNKNOWN,
-            state=GearState(state) if state in set(GearState) else GearState.UNFIT,
-            count=count,
-            answers=answers,
-            remark=sent.text("remark"),
-        )
-    except ValidationError as error:
-        raise from_validation(error.errors()) from error
-
-
-def _answer(sent: Form, question: Question) -> Answer | None:
-    name = f"answer-{question.id}"
-    if question.kind == "number":
-        return sent.decimal(name)
-    text = sent.text(name)
-    if not text:
-        return None
-    return text == "yes" if question.kind == "yes-no" else text
 
 
 # -- showing
@@ -289,17 +225,22 @@ class _Ways:
 
     take: bool
     record: bool
+    hands: bool
+    """May say that it was seen or tried."""
     accept: bool
     bounds: tuple[str, ...] = ()
+    wider: tuple[flag_forms.Widening, ...] = ()
 
 
 def _ways(evaluation: Evaluation, reader: Reader, finding: Finding) -> _Ways:
     accepting = may(reader, "flag.accept")
     bounds: tuple[str, ...] = ()
+    wider: tuple[flag_forms.Widening, ...] = ()
     if accepting:
         try:
             given = acceptance(evaluation, finding.id, "looking ahead")
             bounds = tuple(shown_bound(evaluation, bound).says for bound in given.bounds)
+            wider = flag_forms.widenings(given.bounds)
         except (Conflict, NotFound):
             accepting = False
     listed = (
@@ -307,9 +248,11 @@ def _ways(evaluation: Evaluation, reader: Reader, finding: Finding) -> _Ways:
     )
     return _Ways(
         take=may(reader, "flag.take"),
-        record=listed and may(reader, "check.record"),
+        record=listed and may(reader, "check.report"),
+        hands=may(reader, "check.record"),
         accept=accepting,
         bounds=bounds,
+        wider=wider,
     )
 
 
