@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from types import ModuleType
@@ -49,6 +49,23 @@ SQLITE_BUSY_MS = 5_000
 SQLITE_WAL_LIMIT_BYTES = 64 * 1024 * 1024
 POSTGRES_WRITER_KEY = 0x52494D41
 """Advisory lock that makes the writers of several processes take turns on PostgreSQL."""
+POSTGRES_CONNECT: dict[str, Any] = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 3,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
+"""How long a server that does not answer at all is waited for, instead of two hours. [s, last one ms]"""
+POSTGRES_SESSION = {
+    "statement_timeout": "60s",
+    # The turn to write of a process that hangs, or that the network has cut off, is given back.
+    "idle_in_transaction_session_timeout": "30s",
+    "tcp_keepalives_idle": "10",
+    "tcp_keepalives_interval": "3",
+    "tcp_keepalives_count": "3",
+}
+"""What the server itself is to end in our sessions."""
 
 log = structlog.get_logger(__name__)
 T = TypeVar("T")
@@ -218,9 +235,8 @@ class Database:
         except OperationalError as error:
             work.close()
             log.warning("write_refused", reason=str(error.orig))
-            busy = "The database is busy. Nothing was stored; try again in a moment."
             locked = "locked" in str(error.orig)
-            raise Unavailable(busy if locked else outages.said_of(error) or busy) from error
+            raise Unavailable(outages.BUSY if locked else outages.said_of(error) or outages.BUSY) from error
         except BaseException:
             work.close()
             raise
@@ -294,6 +310,7 @@ class Database:
             max_overflow=0,
             pool_timeout=self._wait_s,
             pool_pre_ping=True,
+            connect_args=POSTGRES_CONNECT,
             isolation_level="REPEATABLE READ",
             execution_options={"postgresql_readonly": True},
         )
@@ -303,9 +320,23 @@ class Database:
             max_overflow=0,
             pool_timeout=self._wait_s,
             pool_pre_ping=True,
+            connect_args=POSTGRES_CONNECT,
             isolation_level="READ COMMITTED",
         )
+        session = POSTGRES_SESSION | {"lock_timeout": f"{round(self._wait_s * 1000)}ms"}
+        prepare_postgres(reader, session)
+        prepare_postgres(writer, session)
         return reader, writer
+
+
+def prepare_postgres(engine: Engine, session: Mapping[str, str]) -> None:
+    """Set what each new connection needs; by statements, since not every pooler passes on options."""
+    wanted = ", ".join(f"set_config('{name}', '{value}', false)" for name, value in session.items())
+
+    @event.listens_for(engine, "connect")
+    def on_connect(connection: Any, _record: Any) -> None:
+        connection.execute(f"SELECT {wanted}")
+        connection.commit()
 
 
 def prepare_sqlite(engine: Engine, *, begin: str, read_only: bool = False, foreign_keys: bool = True) -> None:

@@ -7,15 +7,21 @@ from sqlalchemy.exc import DBAPIError
 _FULL = ("disk is full", "no space left")
 _READ_ONLY = ("readonly database", "read-only transaction")
 _GONE = ("disk i/o error", "unable to open database file", "database is locked")
-_LOST_CLASSES = ("08", "53", "57")
-"""SQLSTATE classes of PostgreSQL: connection, resources, operator's hand (restart, shut down)."""
-_LOST_NAMES = ("OperationalError", "InterfaceError", "AdminShutdown", "CannotConnectNow")
+_SLOW = ("statement timeout",)
+_BUSY = ("lock timeout",)
+_LOST_CLASSES = ("08", "53", "57", "25P03")
+"""SQLSTATE classes of PostgreSQL: connection, resources, operator's hand (restart, shut down), and the code
+of a session that it ended because it said nothing for too long.
+"""
+_LOST_NAMES = ("OperationalError", "InterfaceError", "AdminShutdown", "CannotConnectNow", "ConnectionTimeout")
 
 FULL = "The disk is full. Nothing was stored. Whoever runs this service has to make room; then try again."
 READ_ONLY = (
     "The database takes nothing new at the moment. Nothing was stored. Whoever runs this service has to look "
     "after it; reading works."
 )
+BUSY = "The database is busy. Nothing was stored; try again in a moment."
+SLOW = "The database took too long to answer. Nothing was stored; try again in a moment."
 GONE = "The database cannot be reached at the moment. Nothing was stored; try again in a moment."
 UNCERTAIN = (
     "The database was lost while this was being stored. Look whether it is there before sending it again; a "
@@ -30,6 +36,10 @@ def said_of(error: DBAPIError) -> str | None:
         return FULL
     if any(part in text for part in _READ_ONLY):
         return READ_ONLY
+    if any(part in text for part in _SLOW):
+        return SLOW
+    if any(part in text for part in _BUSY):
+        return BUSY
     if error.connection_invalidated or any(part in text for part in _GONE) or _lost(error.orig):
         return GONE
     return None
