@@ -23,6 +23,8 @@ from api.kitlist import routes as kitlist_routes
 from api.locker import returns as locker_returns
 from api.locker import routes as locker_routes
 from api.nights import routes as nights_routes
+from api.nights import service as nights_service
+from api.nights.erasing import erasing
 from api.photos import routes as photo_routes
 from api.readiness import body_routes, flag_routes, party_routes, watch_routes
 from api.readiness import routes as readiness_routes
@@ -64,6 +66,7 @@ def install(app: FastAPI) -> None:
     journal_service.install(app, app.state.clock)
     readiness_service.install(app, demo=settings.demo)
     locker_returns.install(app.state.journal)
+    nights_service.install(app)
     call_service.install(app, data_dir=settings.data_dir, clock=app.state.clock)
     signing_in.install(app)
     for router in ROUTERS:
@@ -84,6 +87,7 @@ async def working(app: FastAPI) -> AsyncIterator[None]:
         async with (
             refreshing(app.state.db, app.state.journal, app.state.clock, settings) as refresher,
             telling(app.state.db, settings, app.state.readiness),
+            erasing(app.state.db, app.state.health),
         ):
             app.state.forecast_refresher = refresher
             yield

@@ -1,10 +1,14 @@
 """Erasing: on request or when the time is over, by destroying the person's key. The journal stays whole."""
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from datetime import timedelta
 
+import anyio
 import structlog
+from anyio import CapacityLimiter, to_thread
 
-from api.db import Work
+from api.db import Database, Work
 from api.journal.entry import Actor
 from api.journal.health import HealthErased
 from api.nights import queries
@@ -14,6 +18,9 @@ from api.nights.service import Health
 log = structlog.get_logger(__name__)
 
 BY_ITSELF = Actor(id="rimaye", name="Rimaye", role="system")
+EVERY_S = 3600.0
+SHREDDED_AGAIN_FOR = timedelta(days=2)
+"""So long each round rids the database's files of what was erased, should a reader have been in the way."""
 
 
 def erase(work: Work, health: Health, outfit: str, trip: str, actor: Actor, member: str) -> int:
@@ -23,6 +30,13 @@ def erase(work: Work, health: Health, outfit: str, trip: str, actor: Actor, memb
     the database made before still hold the wrapped key until the master key is rotated. Raises NotFound
     without such a trip.
     """
+    erased = _destroyed(work, health, outfit, trip, actor, member)
+    if erased:
+        health.keys.leave_behind(work)
+    return erased
+
+
+def _destroyed(work: Work, health: Health, outfit: str, trip: str, actor: Actor, member: str) -> int:
     health.journal.picture(work, outfit, trip)
     now = health.clock.now()
     living = [row for row in queries.keys(work, trip, member) if row.erased_at is None]
@@ -44,7 +58,47 @@ def erase_due(work: Work, health: Health) -> int:
     ended_before = health.clock.now().date() - timedelta(days=health.settings.health_keep_days)
     due = queries.due(work, ended_before)
     for outfit, trip, member in due:
-        erase(work, health, outfit, trip, BY_ITSELF, member)
+        _destroyed(work, health, outfit, trip, BY_ITSELF, member)
+    if due or health.keys.rotation_unfinished:
+        health.keys.leave_behind(work)
     if not due:
         work.after_commit(lambda: shred(work))
     return len(due)
+
+
+@asynccontextmanager
+async def erasing(db: Database, health: Health) -> AsyncIterator[None]:
+    """Erase what is due at once and then every hour, while the block runs.
+
+    Writers take turns, also between processes, so of several that look one erases and the others find none.
+    """
+
+    async def keep_on() -> None:
+        while True:
+            await _round(db, health)
+            await anyio.sleep(EVERY_S)
+
+    async with anyio.create_task_group() as tasks:
+        tasks.start_soon(keep_on)
+        try:
+            yield
+        finally:
+            tasks.cancel_scope.cancel()
+
+
+async def _round(db: Database, health: Health) -> None:
+    try:
+        await to_thread.run_sync(_look, db, health, limiter=CapacityLimiter(1), abandon_on_cancel=True)
+    except Exception:
+        # Nothing waits for this task: whatever went wrong must not end it, and the next round may do better.
+        log.exception("health_not_erased")
+
+
+def _look(db: Database, health: Health) -> None:
+    now = health.clock.now()
+    with db.reading() as conn:
+        due = queries.due(conn, now.date() - timedelta(days=health.settings.health_keep_days))
+        fresh = queries.erased_after(conn, now - SHREDDED_AGAIN_FOR)
+    if due or fresh or health.keys.rotation_unfinished:
+        with db.writing() as work:
+            erase_due(work, health)

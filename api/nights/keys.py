@@ -9,7 +9,7 @@ from api.db import Work
 from api.ids import new_id
 from api.nights import queries
 from api.nights.queries import KeyRow
-from api.nights.sealing import CannotOpen, Keyring, MasterKey, bound, keep, keyring, new_key
+from api.nights.sealing import KEY_FILE, CannotOpen, Keyring, MasterKey, bound, keep, keyring, new_key
 from api.settings import Settings
 
 log = structlog.get_logger(__name__)
@@ -87,6 +87,31 @@ class Keys:
         work.after_commit(lambda: shred(work))
         return len(rows)
 
+    @property
+    def rotation_unfinished(self) -> bool:
+        """Whether old master keys are still in the key file, for an interruption before they were dropped."""
+        file = self._settings.data_dir / KEY_FILE
+        given = self._settings.health_key.get_secret_value()
+        return not given and file.exists() and len(keyring(self._settings)[0].keys) > 1
+
+    def leave_behind(self, work: Work) -> None:
+        """Go over to a new master key, where a database's own log keeps what was erased.
+
+        What PostgreSQL has in its write-ahead log, and in archives of it, nobody can overwrite; it is worth
+        nothing once the master key is gone that wraps it. A key from the settings is not ours to change: the
+        log then says what is left to do. Interrupted, it is brought to an end the next time.
+        """
+        if work.dialect.name != "postgresql":
+            return
+        if self._settings.health_key.get_secret_value():
+            log.warning("health_key_to_rotate", remedy="give a new RIMAYE_HEALTH_KEY; see docs/privacy.md")
+            return
+        self._ring = None  # another process may have rotated it meanwhile
+        self.begin_rotation()
+        self.rewrap_all(work)
+        work.after_commit(self.end_rotation)
+        log.warning("health_key_renewed", remedy="copy health.key anew, and destroy older copies of it")
+
     def end_rotation(self) -> None:
         """Drop the old master keys from the key file, once everything is stored under the new one."""
         if not self._settings.health_key.get_secret_value():
@@ -102,8 +127,10 @@ def destroy(work: Work, key_id: str, at: datetime) -> None:
 
 def shred(work: Work) -> None:
     """Make what was overwritten unreadable on disk, or say in the log that it waits for the next time."""
-    if not queries.empty_log(work):
-        log.warning("health_shred_waits", remedy="a long reading is under way; run: rimaye health erase-due")
+    if not queries.leave_no_trace(work):
+        log.warning(
+            "health_shred_waits", remedy="a long reading is under way; it is done with the next round"
+        )
 
 
 __all__ = ["CannotOpen", "Keys", "PersonKey", "destroy", "shred"]

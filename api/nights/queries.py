@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, Engine, insert, select, text, update
+from sqlalchemy.exc import OperationalError
 
 from api.db import sqlite_module
 from api.journal.models import Trip, table
@@ -14,6 +15,7 @@ _key, _access, _trip = table(HealthKey), table(HealthAccess), table(Trip)
 
 
 CHECKPOINT_WAIT_S = 5.0
+"""How long a reader in the way is waited for."""
 
 
 class KeyRow(NamedTuple):
@@ -83,6 +85,11 @@ def due(conn: Connection, ended_before: date) -> list[tuple[str, str, str]]:
     return [(row[0], row[1], row[2]) for row in conn.execute(wanted)]
 
 
+def erased_after(conn: Connection, moment: datetime) -> bool:
+    """Whether any key was destroyed after a moment."""
+    return conn.execute(select(_key.c.id).where(_key.c.erased_at > moment).limit(1)).first() is not None
+
+
 def log(conn: Connection, rows: Sequence[dict[str, Any]]) -> None:
     """Add lines to the log."""
     if rows:
@@ -99,13 +106,43 @@ def logged(conn: Connection, trip_id: str, member: str | None = None) -> list[Ac
     ]
 
 
-def empty_log(conn: Connection) -> bool:
+def leave_no_trace(conn: Connection) -> bool:
+    """Rid the database's own files of what was overwritten, outside any transaction.
+
+    False while a reader is in the way.
+    """
+    if conn.dialect.name == "postgresql":
+        return _rewrite_table(conn.engine)
+    return _empty_log(conn)
+
+
+def _rewrite_table(engine: Engine) -> bool:
+    """Write the small table of keys anew on PostgreSQL, without row versions that nobody can see any more."""
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
+        try:
+            conn.execute(text(f"SET lock_timeout = {int(CHECKPOINT_WAIT_S * 1000)}"))
+            conn.execute(text(f"VACUUM (FULL) {_key.name}"))
+            return not conn.execute(_STILL_READING).scalar()
+        except OperationalError:
+            return False
+        finally:
+            conn.execute(text("RESET lock_timeout"))
+
+
+_STILL_READING = text(
+    "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database()"
+    " AND backend_xmin IS NOT NULL AND pid <> pg_backend_pid()"
+)
+"""Those who may still see old row versions, which are then kept for them."""
+
+
+def _empty_log(conn: Connection) -> bool:
     """Bring SQLite's write-ahead log into the file and cut it to nothing, outside any transaction.
 
     Deleted content is overwritten in the file itself (`secure_delete`). False while a reader is in the way.
     """
     file = conn.engine.url.database
-    if conn.dialect.name != "sqlite" or not file:
+    if not file:
         return True
     connection = sqlite_module().connect(file, timeout=CHECKPOINT_WAIT_S)
     try:

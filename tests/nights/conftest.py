@@ -46,8 +46,8 @@ class Camp:
         self.clock.set(loading.begins_at(moment))
 
 
-@pytest.fixture
-def camp(database: Database, settings: Settings) -> Camp:
+def camp_at(database: Database, settings: Settings) -> Camp:
+    """The demo's trip in a database, taken to that morning."""
     clock = FixedClock(loading.begins_at(demo.moments(demo.scenario())[0]))
     journal = Journal(clock)
     made = Camp(database, settings, clock, journal, Health(settings, clock, journal))
@@ -55,3 +55,8 @@ def camp(database: Database, settings: Settings) -> Camp:
     for _ in range(3):
         made.tell_on()
     return made
+
+
+@pytest.fixture
+def camp(database: Database, settings: Settings) -> Camp:
+    return camp_at(database, settings)

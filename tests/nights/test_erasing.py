@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import base64
 import re
+from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
+import anyio
 import pytest
+from pydantic import SecretStr
 from sqlalchemy import text
 from typer.testing import CliRunner
 
@@ -24,7 +27,7 @@ from api.nights.sealing import KEY_FILE, CannotOpen, MasterKey, bound, keyring, 
 from api.nights.service import Health
 from api.nights.symptoms import standing
 from api.settings import Settings, get_settings
-from tests.nights.conftest import HER, OUTFIT, TRIP, Camp, reader
+from tests.nights.conftest import HER, OUTFIT, TRIP, Camp, camp_at, reader
 
 WRAPPED = re.compile(rb"[A-Za-z0-9+/]{80}")
 """A wrapped key in base64: 12 bytes of nonce, 32 of key and 16 of tag are 60 bytes."""
@@ -104,6 +107,137 @@ def test_zero_decryptable_bytes_in_database_log_and_copies(camp: Camp, tmp_path:
     assert Path(f"{camp.database.url.database}-wal").stat().st_size == 0
     with closing(connect(str(copy))) as conn:
         assert conn.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+@pytest.mark.one_database
+class TestOnPostgres:
+    """PostgreSQL overwrites nothing: neither in its files nor in its log."""
+
+    @pytest.fixture
+    def camp(self, postgres_url: str, settings: Settings) -> Iterator[Camp]:
+        with closing(Database(postgres_url)) as db:
+            yield camp_at(db, settings)
+
+    def test_zero_decryptable_bytes_in_table_log_and_copies(self, camp: Camp) -> None:
+        notes = sealed_notes(camp)
+        before = list(keyring(camp.settings)[0].keys)
+        assert readable(candidates(table_bytes(camp.database)), notes, before) >= len(notes)
+        assert readable(candidates(log_bytes(camp.database)), notes, before) >= len(notes)
+        erase(camp)
+        assert readable(candidates(table_bytes(camp.database)), notes, before) == 0, "not even by the old key"
+        after = list(keyring(camp.settings)[0].keys)
+        assert len(after) == 1
+        assert after != before
+        copied = str(all_rows(camp.database)).encode()
+        raw = b"\n".join((table_bytes(camp.database), log_bytes(camp.database), copied))
+        assert readable(candidates(raw), notes, after) == 0
+
+    def test_others_stay_readable(self, camp: Camp) -> None:
+        with camp.database.writing() as work:
+            note = NoteWrite(member="p08", content=HealthRemark(text="Well."), emergency=True)
+            camp.health.write(work, OUTFIT, TRIP, actor_of(reader("lead")), note)
+        erase(camp)
+        assert states(camp) == {"erased", "readable"}
+        assert states(Camp(camp.database, camp.settings, camp.clock, camp.journal, _fresh(camp))) == {
+            "erased",
+            "readable",
+        }
+
+    def test_interrupted_before_the_old_key_was_dropped_the_next_round_does_it(self, camp: Camp) -> None:
+        with camp.database.writing() as work:
+            camp.health.keys.begin_rotation()
+            camp.health.keys.rewrap_all(work)
+        assert camp.health.keys.rotation_unfinished
+        erasing._look(camp.database, camp.health)
+        assert not camp.health.keys.rotation_unfinished
+        assert states(camp) == {"readable"}
+
+    def test_a_key_from_the_settings_is_named_as_left_to_do(
+        self, camp: Camp, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        (old,) = keyring(camp.settings)[0].keys
+        given = camp.settings.model_copy(
+            update={"health_key": SecretStr(base64.b64encode(old.secret).decode())}
+        )
+        camp.health = Health(given, camp.clock, camp.journal)
+        erase(camp)
+        assert "health_key_to_rotate" in caplog.text
+        assert states(camp) == {"erased"}
+
+
+def table_bytes(db: Database) -> bytes:
+    """The file of the table of keys, as PostgreSQL has it on disk."""
+    with db.engines()[1].connect() as conn:
+        conn.execute(text("CHECKPOINT"))
+        return bytes(
+            conn.execute(text("SELECT pg_read_binary_file(pg_relation_filepath('health_key'))")).scalar_one()
+        )
+
+
+def log_bytes(db: Database) -> bytes:
+    """The last of PostgreSQL's write-ahead log, segment by segment."""
+    newest = (
+        "SELECT pg_read_binary_file('pg_wal/' || name) FROM pg_ls_waldir() ORDER BY modification DESC LIMIT 3"
+    )
+    with db.engines()[1].connect() as conn:
+        return b"\n".join(bytes(row[0]) for row in conn.execute(text(newest)))
+
+
+def all_rows(db: Database) -> list[object]:
+    """What a copy made now would hold of keys and entries."""
+    with db.reading() as conn:
+        return [
+            *conn.execute(text("SELECT * FROM health_key")).all(),
+            *conn.execute(text("SELECT * FROM journal_entry")).all(),
+        ]
+
+
+class TestByItself:
+    """The background task."""
+
+    def test_it_erases_what_is_due_and_nothing_twice(self, camp: Camp) -> None:
+        camp.clock.set(datetime(2026, 10, 16, 12, tzinfo=UTC))
+
+        async def once() -> None:
+            async with erasing.erasing(camp.database, camp.health):
+                for _ in range(500):
+                    await anyio.sleep(0.01)
+                    if states_of_keys(camp) == {True}:
+                        return
+
+        anyio.run(once)
+        assert states_of_keys(camp) == {True}
+        seq = camp.snapshot().seq
+        anyio.run(erasing._round, camp.database, camp.health)
+        assert camp.snapshot().seq == seq
+
+    def test_two_at_once_erase_once(self, camp: Camp) -> None:
+        camp.clock.set(datetime(2026, 10, 16, 12, tzinfo=UTC))
+
+        async def both() -> None:
+            async with anyio.create_task_group() as tasks:
+                for _ in range(2):
+                    tasks.start_soon(erasing._round, camp.database, camp.health)
+
+        anyio.run(both)
+        assert states_of_keys(camp) == {True}
+        assert len(camp.snapshot().picture.health_erased) == 1
+
+    def test_what_goes_wrong_ends_only_the_round(
+        self, camp: Camp, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        def broken(*_: object) -> None:
+            raise RuntimeError("as if the disk were full")
+
+        monkeypatch.setattr(erasing, "_look", broken)
+        anyio.run(erasing._round, camp.database, camp.health)
+        assert "health_not_erased" in caplog.text
+
+
+def states_of_keys(camp: Camp) -> set[bool]:
+    """Whether keys are erased."""
+    with camp.database.reading() as conn:
+        return {row.erased_at is not None for row in queries.keys(conn, TRIP)}
 
 
 @pytest.mark.one_database

@@ -82,7 +82,6 @@ def words_in(content: str) -> set[str]:
     return {word for word in WORDS if word in content}
 
 
-@pytest.mark.one_database
 def test_no_planted_word_reaches_a_wrong_reader(
     app: FastAPI, logged: pytest.LogCaptureFixture, database: Database
 ) -> None:
