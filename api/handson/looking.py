@@ -66,6 +66,7 @@ def told(
     count: float | None = None,
     stand_in: str | None = None,
     remark: str | None = None,
+    photo: str | None = None,
 ) -> ToWrite | None:
     """A detail told about a thing; None while nobody has looked at it, or while records disagree.
 
@@ -81,6 +82,7 @@ def told(
         "count": base.body.count if count is None else count,
         "stand_in": base.body.stand_in if stand_in is None else stand_in,
         "remark": base.body.remark if remark is None else remark,
+        "photo": base.body.photo if photo is None else photo,
     }
     body = base.body.model_copy(update=changes)
     after = tuple(record.entry for record in records if not _knows_more(record, body))

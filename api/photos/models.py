@@ -18,7 +18,7 @@ class Photo(SQLModel, table=True):
     """Whose gear it shows: a member id, a rope id, or `party`."""
     requirement: str = Field(primary_key=True, sa_type=Text)
     hash: str = Field(primary_key=True, sa_type=Text)
-    """SHA-256 of `content`, in hex."""
+    """SHA-256 of the file that `content` was made from, in hex."""
     outfit_id: str = Field(sa_type=Text)
     shows: str = Field(sa_type=Text)
     """`label`, `whole` or `other`."""

@@ -21,7 +21,7 @@ from api.photos.service import NotAPhoto, Sent
 router = APIRouter(prefix="/api/trips/{trip}/photos", tags=["photos"])
 
 TripId = Annotated[Slug, Path(description="Id of the trip.")]
-PhotoHash = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$", description="SHA-256 of the photo as it was sent.")]
+PhotoHash = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$", description="SHA-256 of the file as sent.")]
 
 
 class PhotoKept(BaseModel):

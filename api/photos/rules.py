@@ -7,6 +7,7 @@ from hashlib import sha256
 from typing import Literal
 
 from PIL import Image, ImageOps, UnidentifiedImageError
+from pillow_heif import register_heif_opener
 
 LONGEST_SIDE_PX = 1600
 SMALL_SIDE_PX = 240
@@ -17,17 +18,20 @@ SIGNS: tuple[tuple[str, int, bytes], ...] = (
     ("JPEG", 0, b"\xff\xd8\xff"),
     ("PNG", 0, b"\x89PNG\r\n\x1a\n"),
     ("WEBP", 8, b"WEBPVP8"),
+    *(("HEIF", 4, b"ftyp" + brand) for brand in (b"heic", b"heix", b"heim", b"heis", b"mif1")),
 )
-"""What a file of a kind has at a place: ISO/IEC 10918-1 (JPEG), W3C PNG, RFC 9649 (WebP)."""
+"""What a file of a kind has at a place: ISO/IEC 10918-1 (JPEG), W3C PNG, RFC 9649 (WebP), ISO/IEC 23008-12
+(HEIF; the brands of single pictures, which is what phones write)."""
 
 Why = Literal["not-a-picture", "too-many-pixels", "too-small", "broken"]
 WORDS: dict[Why, str] = {
-    "not-a-picture": "This is no JPEG, PNG or WebP picture. Take the photo anew, or send it as JPEG.",
+    "not-a-picture": "This is no JPEG, PNG, WebP or HEIC picture. Take the photo anew, or send it as JPEG.",
     "too-many-pixels": "This picture has too many pixels. Send it smaller.",
     "too-small": "This picture is too small to show anything. Send a larger one.",
     "broken": "This picture is damaged and cannot be read. Take it anew.",
 }
 
+register_heif_opener(thumbnails=False)
 _one_at_a_time = threading.Lock()
 """A picture unpacked takes some hundred megabytes; several at once could take all there is."""
 
@@ -48,11 +52,8 @@ class Made:
     small: bytes
     width: int
     height: int
-
-    @property
-    def hash(self) -> str:
-        """SHA-256 of the content, in hex."""
-        return sha256(self.content).hexdigest()
+    hash: str
+    """SHA-256 of the file as it was sent, in hex: its sender can tell it before the photo has arrived."""
 
 
 def kind_of(data: bytes) -> str | None:
@@ -115,7 +116,7 @@ def _made(data: bytes, kind: str, most_pixels: int) -> Made:
     picture.thumbnail((LONGEST_SIDE_PX, LONGEST_SIDE_PX), Image.Resampling.LANCZOS)
     small = picture.copy()
     small.thumbnail((SMALL_SIDE_PX, SMALL_SIDE_PX), Image.Resampling.LANCZOS)
-    return Made(_jpeg(picture), _jpeg(small), picture.width, picture.height)
+    return Made(_jpeg(picture), _jpeg(small), picture.width, picture.height, sha256(data).hexdigest())
 
 
 def _on_white(picture: Image.Image) -> Image.Image:

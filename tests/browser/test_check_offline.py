@@ -13,6 +13,7 @@ from playwright.sync_api import expect
 from api.db import Database
 from api.journal.kinds import Sighting, Withdrawn
 from api.main import create_app
+from api.photos import queries as photo_queries
 from api.readiness.schemas import GapKind
 from api.settings import Settings
 from tests.handson.yard import (
@@ -26,6 +27,7 @@ from tests.handson.yard import (
     read_by_cookie,
     stored,
 )
+from tests.photos import pictures
 from tests.support.live import LiveServer, served
 
 BASE = f"/trips/{TRIP}/hands-on"
@@ -228,6 +230,57 @@ def test_a_record_is_taken_back_by_a_record(phones: Any, db: Database) -> None:
     expect(phone.carried()).to_have_text(ARRIVED, timeout=15_000)
     kinds = [type(entry.body) for entry in stored(db)[-2:]]
     assert kinds == [Sighting, Withdrawn]
+
+
+def test_a_photo_taken_without_signal_arrives_small_with_its_record_though_the_page_dies(
+    phones: Any, db: Database, live_server: LiveServer
+) -> None:
+    phone = phones("maren")
+    phone.open()
+    phone.keep()
+    phone.cut()
+    phone.go(f"{BASE}/of/aroha?item=parka")
+    phone.tap("Unfit")
+    phone.go(f"{BASE}/of/aroha?item=parka&more=1")
+    taken = {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": pictures.located_jpeg_of(4000, 3000)}
+    phone.page.wait_for_timeout(300)
+    phone.page.locator("#photo").set_input_files(taken)
+    expect(phone.carried()).to_have_text(re.compile("^2\\srecords and 1\\sphoto only on this phone"))
+    phone.page.close(run_before_unload=False)
+    phone.open(f"{BASE}/of/aroha?item=parka")
+    expect(phone.carried()).to_have_text(re.compile("^2\\srecords and 1\\sphoto only on this phone"))
+    posted: list[int] = []
+    phone.page.on(
+        "request",
+        lambda sent: posted.append(1) if sent.url.endswith("/photos") else None,
+    )
+    phone.mend()
+    expect(phone.carried()).to_have_text(ARRIVED, timeout=15_000)
+    assert len(posted) == 1
+    record = sightings(db)[-1].body
+    assert (record.subject, record.requirement, record.state.value) == ("aroha", "parka", "unfit")
+    with db.reading() as conn:
+        (kept,) = photo_queries.listed(conn, OUTFIT, TRIP)
+    assert (kept.hash, kept.subject, kept.requirement) == (record.photo, "aroha", "parka")
+    assert (kept.width, kept.height) == (1600, 1200)
+    assert phone.page.request.get(f"{live_server.url}/api/trips/{TRIP}/photos/{kept.hash}").status == 200
+
+
+def test_a_photo_that_is_not_taken_is_said_and_can_be_put_away(phones: Any, db: Database) -> None:
+    phone = phones("maren")
+    phone.open(f"{BASE}/of/aroha?item=parka")
+    phone.keep()
+    phone.tap("Seen and fine")
+    phone.go(f"{BASE}/of/aroha?item=parka&more=1")
+    phone.page.wait_for_timeout(300)
+    phone.page.locator("#photo").set_input_files(
+        {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"}
+    )
+    expect(phone.carried()).to_have_text(re.compile("^1\\sphoto not taken by the service"), timeout=15_000)
+    phone.go(BASE)
+    expect(phone.page.get_by_text("Photo of Aroha Tūmanako: Parka.")).to_be_visible()
+    phone.tap("Put it away")
+    expect(phone.carried()).to_have_text(ARRIVED)
 
 
 def test_someone_elses_records_wait_for_them(phones: Any, db: Database, live_server: LiveServer) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from datetime import timedelta
 from typing import Any
@@ -12,6 +13,7 @@ from fastapi import FastAPI
 from api.clock import FixedClock
 from api.journal.kinds import GearState, Known, Sighting, Withdrawn
 from tests.handson.yard import READER_COOKIE, TRIP, stored
+from tests.photos import pictures
 from tests.support.client import IsolatedTestClient
 from tests.support.pages import html_errors
 
@@ -128,6 +130,28 @@ def test_more_about_a_thing(yard: IsolatedTestClient, app: FastAPI) -> None:
     tap(yard, "/of/aroha", item="parka", do="count:2")
     body = last(app).body
     assert (body.remark, body.stand_in, body.count) == ("zip sticks", "two-layers", 2)
+
+
+def test_a_photo_by_a_form(yard: IsolatedTestClient, app: FastAPI) -> None:
+    file = pictures.jpeg(3000, 2000)
+    before = yard.get(f"{BASE}/of/aroha?item=parka&more=1").text
+    assert "Say first how it is; then a photo can be added." in before
+
+    def send(content: bytes = file) -> Any:
+        files = {"photo": ("photo.jpg", content, "image/jpeg")}
+        return yard.post(f"{BASE}/photo/aroha", data={"item": "parka"}, files=files, follow_redirects=False)
+
+    assert send().status_code == 409
+    assert yard.get(f"/api/trips/{TRIP}/photos").json() == []
+    tap(yard, "/of/aroha", item="parka", do="unfit")
+    assert send(b"no picture").status_code == 422
+    assert send().status_code == 303
+    body = last(app).body
+    assert (body.photo, body.state.value) == (hashlib.sha256(file).hexdigest(), "unfit")
+    assert yard.get(f"/api/trips/{TRIP}/photos").json()[0]["photo"] == body.photo
+    shown = yard.get(f"{BASE}/of/aroha?item=parka&more=1").text
+    assert f'href="/api/trips/{TRIP}/photos/{body.photo}"' in shown
+    assert "with a photo" in shown
 
 
 def test_who_is_left_and_who_is_with_whom(yard: IsolatedTestClient, app: FastAPI, clock: FixedClock) -> None:

@@ -5,6 +5,9 @@ import struct
 import zlib
 
 from PIL import Image
+from pillow_heif import register_heif_opener
+
+register_heif_opener()
 
 GPS, EXIF = 0x8825, 0x8769
 
@@ -19,6 +22,18 @@ def png(width: int = 400, height: int = 300) -> bytes:
 
 def webp(width: int = 400, height: int = 300) -> bytes:
     return encoded("WEBP", Image.new("RGB", (width, height), (40, 40, 180)))
+
+
+def heic(width: int = 400, height: int = 300) -> bytes:
+    """As phones write by themselves."""
+    return encoded("HEIF", Image.new("RGB", (width, height), (90, 90, 90)))
+
+
+def located_jpeg_of(width: int, height: int) -> bytes:
+    """A large photo with a place."""
+    exif = Image.Exif()
+    exif.get_ifd(GPS).update({1: "N", 2: (41.0, 51.0, 36.0)})
+    return encoded("JPEG", Image.effect_noise((width, height), 60).convert("RGB"), exif=exif)
 
 
 def encoded(kind: str, picture: Image.Image, **options: object) -> bytes:

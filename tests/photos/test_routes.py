@@ -92,7 +92,7 @@ def test_only_who_may_see_the_trip_sees_its_photos(app: FastAPI, client: Isolate
     assert client.get(f"/api/trips/{OTHER_TRIP}/photos/{photo}").status_code == 404
     read_as(app, OFFICE)
     assert client.get(f"{AT}/{photo}").status_code == 200
-    assert sent(client, pictures.png()).status_code == 403
+    assert sent(client, pictures.png()).status_code == 201
     read_as(app, STRANGER)
     assert client.get(f"{AT}/{photo}").status_code == 404
     assert client.get(AT).status_code == 404

@@ -15,6 +15,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader
+from api.access.limits import limit
 from api.access.permissions import may, permit
 from api.db import Reading, Work, Writing
 from api.errors import Conflict, Invalid
@@ -25,6 +26,8 @@ from api.journal.entry import StoredEntry
 from api.journal.kinds import Answer, GearState, Sighting, Withdrawn
 from api.journal.service import Journal, Journals
 from api.kitlist.schemas import Question, Scope
+from api.photos import service as photos
+from api.photos.service import Sent as PhotoSent
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations, Readiness
 from web.pages.hands_on_view import Thing, Walk
@@ -172,6 +175,42 @@ def called(
         written = look(thing.subject.id, item, thing.holding.records, known, state)
         _write(work, journals, reader, trip, written)
     return _go(f"/trips/{trip}/hands-on/call/{group}?item={item}")
+
+
+@router.post("/photo/{subject}", dependencies=[permit("check.record"), limit("upload")])
+def photographed(
+    request: Request,
+    trip: str,
+    subject: str,
+    sent: PhotoSent,
+    work: Writing,
+    reader: CurrentReader,
+    journals: Journals,
+    readiness: Evaluations,
+) -> Response:
+    """Keep a photo of a thing that has been looked at."""
+    thing = _walk(work, reader, readiness, trip).thing(subject, sent.text("item"))
+    item = thing.requirement.id
+    if sent.made is None:
+        raise photos.NotAPhoto("No photo was chosen. Take one first.")
+    records, photo = thing.holding.records, sent.made.hash
+    written = told(subject, item, records, reader.staff, photo=photo)
+    if written is None:
+        raise _not_looked_at()
+    photos.keep(
+        work,
+        request.app.state.settings,
+        reader.outfit,
+        trip,
+        subject=subject,
+        requirement=item,
+        shows="whole",
+        made=sent.made,
+        now=readiness.clock.now(),
+        by=reader.name,
+    )
+    _write(work, journals, reader, trip, written)
+    return _go(f"/trips/{trip}/hands-on/of/{subject}?item={item}")
 
 
 @router.post("/undo", dependencies=[permit("check.record")])
@@ -325,8 +364,12 @@ def _meant(thing: Thing, sent: Form, reader: Reader) -> ToWrite:
     else:
         raise _nothing_meant(sent)
     if detail is None:
-        raise Conflict("Nobody has looked at it yet, or two records disagree. Say first how it is.")
+        raise _not_looked_at()
     return detail
+
+
+def _not_looked_at() -> Conflict:
+    return Conflict("Nobody has looked at it yet, or two records disagree. Say first how it is.")
 
 
 def _nothing_meant(sent: Form) -> Invalid:

@@ -2,6 +2,7 @@
 
 import { Model } from "./model.js";
 import * as outbox from "./outbox.js";
+import { hashOf, shrunk } from "./photo.js";
 import { TAPS, countOpen, look, openQuestions, told } from "./picture.js";
 import { Sync } from "./sync.js";
 import { call, carried, of, ofFront, ofList, start } from "./views.js";
@@ -27,6 +28,7 @@ async function begin() {
   if (!device) outbox.keepMeta("device", model.device);
   document.addEventListener("submit", submitted);
   document.addEventListener("click", clicked);
+  document.addEventListener("change", ({ target }) => { if (target.id === "photo") target.form.requestSubmit(); });
   window.addEventListener("popstate", show);
   show();
   setInterval(say, 30000);
@@ -176,7 +178,8 @@ async function submitted(event) {
 async function act([view, id], sent) {
   const does = sent.get("do");
   if (view === "undo") return takenBack(sent.get("group"));
-  if (view === "put-away") return model.putAway(Number(sent.get("n"))).then(render);
+  if (view === "put-away") return (sent.has("photo") ? model.putPhotoAway(sent.get("photo")) : model.putAway(Number(sent.get("n")))).then(render);
+  if (view === "photo") return photographed(model.one(id, sent.get("item")), sent.get("photo"));
   if (view === "call") return calledOut(id, sent.get("item"), does);
   return answered(model.one(id, sent.get("item")), does, sent);
 }
@@ -203,6 +206,19 @@ async function answered(thing, does, sent) {
   }
   const next = model.nextAfter(subject.id, requirement.id);
   go(next ? `${here}?item=${next.requirement.id}` : here);
+  return kept;
+}
+
+async function photographed({ subject, requirement }, file) {
+  const more = `${base}/of/${subject.id}?item=${requirement.id}&more=1`;
+  if (!file?.size) return go(more, { replace: true });
+  const bytes = await (await shrunk(file)).arrayBuffer();
+  const photo = await hashOf(bytes);
+  const { records } = model.one(subject.id, requirement.id); // as they are now; making it smaller takes a moment
+  const written = told(subject.id, requirement.id, records, model.taken.reader.id, { photo });
+  if (written === null) return go(more, { replace: true });
+  const kept = model.write([written], { hash: photo, bytes });
+  go(`${base}/of/${subject.id}?item=${requirement.id}`);
   return kept;
 }
 

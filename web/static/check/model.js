@@ -27,6 +27,7 @@ export class Model {
     this.now = now;
     this.taken = null;
     this.own = [];
+    this.photos = [];
     this.stale = false;
     this.writes = 0;
     this.writing = new Set();
@@ -39,7 +40,7 @@ export class Model {
     do {
       await Promise.allSettled(this.writing);
       before = this.writes;
-      own = await outbox.ofTrip(this.trip);
+      [own, this.photos] = await Promise.all([outbox.ofTrip(this.trip), outbox.photosOf(this.trip)]);
     } while (before !== this.writes);
     return own;
   }
@@ -210,10 +211,10 @@ export class Model {
   // -- writing -----------------------------------------------------------------------------------------------
 
   /**
-   * Keep looks ({body, after}) on this phone. They are shown at once; they count as kept, and the promise resolves, when
+   * Keep looks ({body, after}) on this phone, with a photo ({hash, bytes}) of the thing if there is one. They are shown at once; they count as kept, and the promise resolves, when
    * they are on the disk. Should that fail, they are gone from the screen too.
    */
-  write(looks) {
+  write(looks, photo = null) {
     this.workOut();
     const kept = looks.map((one) => this.kept(one));
     const keys = new Set(looks.map(({ body }) => keyOf(body.kind === "withdrawn" ? this.byId.get(body.entry) : body)));
@@ -221,8 +222,12 @@ export class Model {
     this.own.push(...kept);
     anew();
     this.writes += 1;
-    const writing = outbox.add(kept.map(({ keeping, ...record }) => record)).then(
-      (numbered) => numbered.forEach(({ n }, place) => Object.assign(kept[place], { n, keeping: false })),
+    const waits = photo && this.aboutPhoto(photo, looks[0].body);
+    const writing = outbox.add(kept.map(({ keeping, ...record }) => record), waits).then(
+      (numbered) => {
+        numbered.forEach(({ n }, place) => Object.assign(kept[place], { n, keeping: false }));
+        if (waits) this.photos = [...this.photos.filter(({ hash }) => hash !== waits.hash), waits];
+      },
       (failed) => {
         this.own = this.own.filter((one) => !kept.includes(one));
         anew();
@@ -232,6 +237,11 @@ export class Model {
     const over = () => this.writing.delete(writing);
     writing.then(over, over);
     return writing;
+  }
+
+  aboutPhoto({ hash, bytes }, { subject, requirement }) {
+    const { trip, taken: { reader } } = this;
+    return { hash, bytes, trip, subject, requirement, actor: reader, since: this.now(), problem: null };
   }
 
   kept({ body, after }) {
@@ -263,10 +273,17 @@ export class Model {
 
   get waiting() { return this.own.filter(({ seq, problem, keeping }) => seq === null && problem === null && !keeping); }
   get refused() { return this.own.filter(({ problem }) => problem !== null); }
+  get photosWaiting() { return this.photos.filter(({ problem }) => problem === null); }
+  get photosRefused() { return this.photos.filter(({ problem }) => problem !== null); }
   get strangers() { return this.waiting.filter(({ entry }) => entry.actor.id !== this.taken?.reader.id); }
 
   async putAway(n) {
     await outbox.letGo([n]);
+    await this.load();
+  }
+
+  async putPhotoAway(hash) {
+    await outbox.letGoPhoto(hash);
     await this.load();
   }
 }

@@ -9,8 +9,11 @@ let opened = null;
 
 function open() {
   opened ??= new Promise((resolve, reject) => {
-    const asked = indexedDB.open(NAME, 1);
-    asked.onupgradeneeded = () => {
+    const asked = indexedDB.open(NAME, 2);
+    asked.onupgradeneeded = ({ oldVersion }) => {
+      asked.result.createObjectStore("photos", { keyPath: "hash" }).createIndex("trip", "trip");
+      asked.result.createObjectStore("pixels", { keyPath: "hash" });
+      if (oldVersion >= 1) return;
       const entries = asked.result.createObjectStore("entries", { keyPath: "n", autoIncrement: true });
       entries.createIndex("id", "id", { unique: true });
       entries.createIndex("trip", "trip");
@@ -41,9 +44,18 @@ async function within(store, mode, act) {
 const reading = (store, ask) =>
   within(store, "readonly", (objects, done) => { const asked = ask(objects); asked.onsuccess = () => done(asked.result); });
 
-/** Keep records, in their order. Resolves with them, numbered, once they are on the disk. */
-export function add(kept) {
-  return within("entries", "readwrite", (objects, done) => {
+/**
+ * Keep records, in their order, and the photo that the last of them names, if there is one. Resolves with the records,
+ * numbered, once all is on the disk.
+ */
+export function add(kept, photo = null) {
+  const stores = photo ? ["entries", "photos", "pixels"] : "entries";
+  return within(stores, "readwrite", (objects, done, store) => {
+    if (photo) {
+      const { bytes, ...about } = photo;
+      store("photos").put(about);
+      store("pixels").put({ hash: photo.hash, bytes });
+    }
     const numbered = kept.map((one) => ({ ...one }));
     for (const one of numbered) objects.add(one).onsuccess = (event) => { one.n = event.target.result; };
     done(numbered);
@@ -67,6 +79,17 @@ export function settle(changes) {
 export function letGo(numbers) {
   return within("entries", "readwrite", (objects) => { for (const n of numbers) objects.delete(n); });
 }
+
+/** The photos of a trip that have not arrived: {hash, trip, subject, requirement, actor, since, problem}, without pixels. */
+export const photosOf = (trip) => reading("photos", (objects) => objects.index("trip").getAll(trip));
+export const pixels = async (hash) => (await reading("pixels", (objects) => objects.get(hash)))?.bytes;
+
+/** Note why the service did not take a photo. */
+export const refusePhoto = (photo, problem) => within("photos", "readwrite", (objects) => { objects.put({ ...photo, problem }); });
+
+/** Let go of a photo that the service has, or that was put away. */
+export const letGoPhoto = (hash) =>
+  within(["photos", "pixels"], "readwrite", (_, __, store) => { for (const name of ["photos", "pixels"]) store(name).delete(hash); });
 
 export const taken = (trip) => reading("taken", (objects) => objects.get(trip));
 

@@ -8,6 +8,7 @@ const BATCH = 100;
 const AGAIN_MS = 20000;
 const SOON_MS = 300;
 const NOTEWORTHY_MS = 1000; // a smaller error of the clock is that of the network
+const REFUSALS = [404, 409, 413, 422]; // asking again would change nothing
 export const FORMAT = 1;
 
 /**
@@ -76,6 +77,7 @@ export class Sync {
         this.arrivedAt = this.now();
         await this.take();
       }
+      if (await this.sendPhotos()) this.arrivedAt = this.now();
       this.stand("resting");
       if ((await this.waiting()).length) this.plan(SOON_MS); // written meanwhile
     } catch (stopped) {
@@ -97,8 +99,25 @@ export class Sync {
   async waiting() {
     const reader = await outbox.reader(this.trip);
     return (await outbox.ofTrip(this.trip)).filter(({ seq, problem, entry }) =>
-      seq === null && problem === null
-      && (!reader || (entry.actor.id === reader.id && entry.actor.name === reader.name && entry.actor.role === reader.role)));
+      seq === null && problem === null && (!reader || samePerson(entry.actor, reader)));
+  }
+
+  /** Send the photos of whoever is signed in, after the records that name them; one at a time, for little signal. */
+  async sendPhotos() {
+    const reader = await outbox.reader(this.trip);
+    const waiting = (await outbox.photosOf(this.trip)).filter(({ problem, actor }) =>
+      problem === null && (!reader || samePerson(actor, reader)));
+    for (const photo of waiting) {
+      this.stand("sending");
+      const form = new FormData();
+      form.set("photo", new Blob([await outbox.pixels(photo.hash)]), "photo.jpg");
+      for (const name of ["subject", "requirement"]) form.set(name, photo[name]);
+      const answer = await this.ask(`/api/trips/${this.trip}/photos`, { method: "POST", body: form }, REFUSALS);
+      if (answer.ok) await outbox.letGoPhoto(photo.hash);
+      else await outbox.refusePhoto(photo, (await answer.json().catch(() => null))?.detail ?? `The service answered ${answer.status}.`);
+      await this.tell.own();
+    }
+    return waiting.length;
   }
 
   async send() {
@@ -152,20 +171,22 @@ export class Sync {
     this.tell.elsewhere();
   }
 
-  /** A request to the service; throws Stopped when it cannot be answered now. */
-  async ask(address, options) {
+  /** A request to the service; throws Stopped when it cannot be answered now, but for the statuses `also` asked for. */
+  async ask(address, options, also = []) {
     let answer;
     try {
       answer = await fetch(address, options);
     } catch {
       throw new Stopped("no-signal");
     }
-    if (answer.ok) return answer;
+    if (answer.ok || also.includes(answer.status)) return answer;
     if (answer.status === 401) throw new Stopped("sign-in");
     const told = await answer.json().catch(() => null);
     throw new Stopped("trouble", told?.detail ?? `The service answered ${answer.status}.`);
   }
 }
+
+const samePerson = (a, b) => a.id === b.id && a.name === b.name && a.role === b.role;
 
 class Stopped extends Error {
   constructor(state, message = "") {

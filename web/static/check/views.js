@@ -31,11 +31,16 @@ export function start(model) {
 }
 
 function refused(model) {
-  if (model.refused.length === 0) return null;
-  return html`<section class="wrongs"><h2>Not taken by the service</h2><ul>${model.refused.map(({ n, entry, problem }) => html`
-    <li>${entry.body.subject ? `${model.subject(entry.body.subject)?.name ?? entry.body.subject}: ${model.requirement(entry.body.requirement)?.item ?? entry.body.requirement}` : "A record taken back"}.
-    ${problem} <form method="post" action="${base(model)}/put-away"><input type="hidden" name="n" value="${n}"><button class="slot" name="do" value="put-away">Put it away</button></form></li>`)}</ul></section>`;
+  if (model.refused.length + model.photosRefused.length === 0) return null;
+  const line = (what, problem, name, value) => html`<li>${what}. ${problem}
+    <form method="post" action="${base(model)}/put-away"><input type="hidden" name="${name}" value="${value}"><button class="slot" name="do" value="put-away">Put it away</button></form></li>`;
+  return html`<section class="wrongs"><h2>Not taken by the service</h2><ul>
+    ${model.refused.map(({ n, entry, problem }) => line(entry.body.subject ? named(model, entry.body) : "A record taken back", problem, "n", n))}
+    ${model.photosRefused.map((photo) => line(`Photo of ${named(model, photo)}`, photo.problem, "photo", photo.hash))}</ul></section>`;
 }
+
+const named = (model, { subject, requirement }) =>
+  `${model.subject(subject)?.name ?? subject}: ${model.requirement(requirement)?.item ?? requirement}`;
 
 function person(model, id) {
   const far = model.progress(id);
@@ -98,7 +103,7 @@ function card(model, { requirement, records, held, finding, gap, needed }) {
 
 function known(model, record) {
   const odd = { ahead: " (that phone’s clock was ahead)", behind: " (long before it arrived; check that phone’s clock)" };
-  return html`<li>${KNOWN[record.known]}, ${STATES[record.state]}${record.remark && html`: <q>${record.remark}</q>`} – ${record.writer.name}, ${at(model, Date.parse(record.at))}${odd[record.odd]}${record.only_here && html`, <span class="only-here">only on this phone</span>`}</li>`;
+  return html`<li>${KNOWN[record.known]}, ${STATES[record.state]}${record.remark && html`: <q>${record.remark}</q>`}${record.photo && ", with a photo"} – ${record.writer.name}, ${at(model, Date.parse(record.at))}${odd[record.odd]}${record.only_here && html`, <span class="only-here">only on this phone</span>`}</li>`;
 }
 
 function listed(one, current) {
@@ -150,6 +155,7 @@ function pad(model, subjectId, thing, stage) {
       ${stage.question && html`<input type="hidden" name="question" value="${stage.question.id}"><p class="question" id="question">${stage.question.ask}</p>`}
       ${buttons[stage.mode](thing, stage)}
     </form>`}
+    ${thing && model.mayRecord && stage.mode === "more" && photoOf(model, thing)}
     ${thing && !model.mayRecord && html`<p class="question">Guides of this trip record what they see here.</p>`}
     <div class="foot-row">
       ${undo(model, "")}
@@ -193,6 +199,17 @@ const more = ({ requirement, held }) => html`
   <textarea id="remark" name="remark" rows="2" maxlength="4000">${held.record?.remark ?? ""}</textarea>
   <button class="slot whole" name="do" value="remark">Keep the remark</button>`;
 
+/** A form of its own, because it carries a file. Once chosen, the photo is kept without another tap. */
+const photoOf = (model, { subject, requirement, held }) => html`
+  <form class="answers photo" method="post" enctype="multipart/form-data" action="${base(model)}/photo/${subject.id}">
+    <input type="hidden" name="item" value="${requirement.id}">
+    ${held.record === null ? html`<p class="remark">Say first how it is; then a photo can be added.</p>` : html`
+    <label class="slot half" for="photo">Take a photo</label>
+    <input class="only-read" type="file" id="photo" name="photo" accept="image/*" capture="environment">
+    <button class="slot half" name="do" value="photo">Keep the photo</button>`}
+    ${held.record?.photo && html`<a class="slot whole" href="/api/trips/${model.trip}/photos/${held.record.photo}">See the photo</a>`}
+  </form>`;
+
 // -- calling out ---------------------------------------------------------------------------------------------
 
 export function call(model, group, { item }) {
@@ -227,12 +244,14 @@ export function call(model, group, { item }) {
 
 /** {state, text, link} of the line at the head of the screen. */
 export function carried(model, sync) {
-  const waiting = model.waiting.length;
-  const records = count(waiting, "record");
-  const since = waiting ? at(model, Math.min(...model.waiting.map((kept) => kept.since))) : "";
-  const only = `${records} only on this phone, since ${since}`;
+  const here = [...model.waiting, ...model.photosWaiting];
+  const waiting = here.length;
+  const parts = [[model.waiting, "record"], [model.photosWaiting, "photo"]].filter(([kept]) => kept.length);
+  const since = waiting ? at(model, Math.min(...here.map((kept) => kept.since))) : "";
+  const only = `${parts.map(([kept, what]) => count(kept.length, what)).join(" and ")} only on this phone, since ${since}`;
   const strangers = model.strangers;
-  if (model.refused.length) return { state: "trouble", text: `${count(model.refused.length, "record")} not taken by the service; see Everyone.${waiting ? ` ${only}.` : ""}` };
+  const refused = model.refused.length ? count(model.refused.length, "record") : model.photosRefused.length && count(model.photosRefused.length, "photo");
+  if (refused) return { state: "trouble", text: `${refused} not taken by the service; see Everyone.${waiting ? ` ${only}.` : ""}` };
   if (sync.state === "sign-in") return { state: "trouble", text: `Signed out.${waiting ? ` ${only}.` : ""} `, link: ["/sign-in", "Sign in"] };
   if (sync.state === "trouble") return { state: "trouble", text: `${sync.problem}${waiting ? ` ${only}.` : ""}` };
   if (strangers.length) return { state: "waiting", text: `${only}; ${strangers.length} of ${strangers[0].entry.actor.name} wait until they sign in.` };

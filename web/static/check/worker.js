@@ -92,3 +92,26 @@ async function forget() {
     };
   });
 }
+
+/** A message that flags of a trip have changed: how many. Who and what is on the board. */
+self.addEventListener("push", (event) => {
+  let told = {};
+  try {
+    told = event.data ? event.data.json() : {};
+  } catch (unreadable) {
+    console.warn("push message could not be read", unreadable);
+  }
+  const title = told.title || "Flags have changed";
+  event.waitUntil(self.registration.showNotification(title, {
+    body: told.text || "Open the board.",
+    tag: told.id,
+    data: { url: told.url },
+  }));
+});
+
+self.addEventListener("notificationclick", (event) => {
+  event.notification.close();
+  const url = new URL(event.notification.data?.url || "/", self.location.origin);
+  if (url.origin !== self.location.origin) return;
+  event.waitUntil(self.clients.openWindow(url.href));
+});
