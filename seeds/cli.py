@@ -12,14 +12,16 @@ def _group() -> None:
 
 @app.command()
 def seed() -> None:
-    """Put the demo's outfit and trip into the database, at the first moment of its story."""
+    """Put the demo's outfit, its trip and its locker into the database, at the first moment of its story."""
     from api.opening import open_database
     from api.settings import get_settings
-    from seeds import loading
+    from seeds import demo, loading, locker
 
     db = open_database(get_settings())
     try:
         added = loading.seed(db)
+        with db.writing() as work:
+            locker.load_once(work, demo.scenario().data["outfit"]["id"])
     finally:
         db.close()
     typer.echo("The demo trip is in place." if added else "The demo trip was in place already.")

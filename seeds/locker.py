@@ -11,7 +11,7 @@ from api.access.current import Reader
 from api.clock import FixedClock
 from api.db import Work
 from api.journal import queries as journal_queries
-from api.journal.kinds import LoanPromised, LoanTerms, MemberSet, TripPlanned
+from api.journal.kinds import LoanHandedOut, LoanPromised, LoanTerms, MemberSet, TripPlanned
 from api.journal.service import Journal
 from api.journal.trip import MemberProfile, Role, TripPlan
 from api.locker import queries, service
@@ -32,7 +32,16 @@ def load(work: Work, outfit: str) -> None:
     for written in data["shops"]:
         shop = {**written, "meets": tuple(written["meets"]), "until": _at(written.get("until"))}
         queries.add_shop(work, outfit, Shop(**shop))
-    _promise_elsewhere(work, office, data["other_trip"])
+    for other in data["other_trips"]:
+        _lend_elsewhere(work, office, other)
+
+
+def load_once(work: Work, outfit: str) -> bool:
+    """Fill the demo's locker unless something is in it; False when there was."""
+    if queries.items(work, outfit):
+        return False
+    load(work, outfit)
+    return True
 
 
 def _enter(work: Work, office: Reader, data: Mapping[str, Any], written: Mapping[str, Any]) -> None:
@@ -46,7 +55,7 @@ def _enter(work: Work, office: Reader, data: Mapping[str, Any], written: Mapping
         service.retire(work, office, _clock(gone["at"]), new.id, Retirement(reason=gone["reason"]))
 
 
-def _promise_elsewhere(work: Work, office: Reader, other: Mapping[str, Any]) -> None:
+def _lend_elsewhere(work: Work, office: Reader, other: Mapping[str, Any]) -> None:
     place = demo.plan(demo.scenario(), demo.scenario().data["edition"]).place
     promised, member = other["promised"], other["member"]
     clock = _clock(promised["at"])
@@ -75,6 +84,9 @@ def _promise_elsewhere(work: Work, office: Reader, other: Mapping[str, Any]) -> 
         LoanPromised(loan=f"loan-{thing.id}", terms=terms),
         device="demo-office",
     )
+    if out := other.get("handed_out"):
+        handed_out = LoanHandedOut(loan=f"loan-{thing.id}", terms=terms)
+        Journal(_clock(out["at"])).write(work, office, other["id"], handed_out, device="demo-office")
 
 
 def _clock(written: datetime | str) -> FixedClock:

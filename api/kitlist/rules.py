@@ -61,6 +61,7 @@ def faults(edition: Edition) -> list[Fault]:
                 found += _grades((*path, "grades"), part.grades)
             case Requirement():
                 found += _requirement(path, part)
+                found += _spares(path, part, edition)
             case _:
                 pass
     return found
@@ -143,6 +144,21 @@ def _quantity(path: Path, written: str, unit: str, *, difference: bool = False) 
 
 
 # -- requirements ----------------------------------------------------------------------------------------
+
+
+def _spares(path: Path, requirement: Requirement, edition: Edition) -> Iterator[Fault]:
+    if requirement.spare_for and requirement.scope is not Scope.PARTY:
+        yield Fault(
+            (*path, "spare_for"),
+            ", ".join(requirement.spare_for),
+            f"spares are the party's; scope is {requirement.scope.value}",
+            "Leave spare_for out, or write scope: party.",
+        )
+    known = [other.id for other in edition.requirements]
+    for at, id_ in enumerate(requirement.spare_for):
+        if id_ not in known or id_ == requirement.id:
+            near = nearest(id_, [other for other in known if other != requirement.id])
+            yield Fault((*path, "spare_for", at), id_, "no other requirement has this id", near)
 
 
 def _requirement(path: Path, requirement: Requirement) -> Iterator[Fault]:

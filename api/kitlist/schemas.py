@@ -407,7 +407,10 @@ class Requirement(Part):
     why: Text
     clears: Text
     loan: Literal["pool", "rarely", "never"] = "never"
+    spare_for: tuple[Slug, ...] = ()
+    """For spares of the party: the requirements that one of them can meet."""
     weight_g: Annotated[float, Field(gt=0, le=50_000)] | None = None
+    """Of one of it."""
     basis: Basis
 
     @model_validator(mode="after")

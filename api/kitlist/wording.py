@@ -138,6 +138,7 @@ def requirement_words(requirement: Requirement) -> dict[str, str]:
         "why": requirement.why,
         "clears": requirement.clears,
         "loan": requirement.loan,
+        "spare for": ", ".join(requirement.spare_for) or "nothing",
         "weight": "not stated" if requirement.weight_g is None else f"{requirement.weight_g:g} g",
         "basis": f"{requirement.basis.kind}: {requirement.basis.source}",
         "order of questions": ", ".join(question.id for question in requirement.questions) or "none",

@@ -11,7 +11,7 @@ from api.kitlist.schemas import Grade, Requirement, Scope, Zone
 from api.locker.givers import Detail, Giver, Shop
 from api.locker.problem import Need, Offer, Pairing, Problem, Source
 from api.locker.residual import Residual, residual
-from api.locker.rules import CRAMPON_TO_BOOT, SPARES, SUITS, Availability, Item, goes_with
+from api.locker.rules import CRAMPON_TO_BOOT, SUITS, Availability, Item, goes_with
 from api.locker.sizes import MISFIT, Fit, Measure, fit, stated
 from api.readiness.asks import grade_in_force
 from api.readiness.board import Evaluation
@@ -200,18 +200,16 @@ class _Collected:
         lacks = self._evaluation.lacks
         place = self._subjects.get(PARTY)
         assert lacks is not None
-        for spare_id, meets_ in SPARES.items():
-            r = self._index.get(spare_id)
-            holding = lacks.holdings.get((place[0], r)) if place is not None and r is not None else None
+        for r, spare in enumerate(lacks.edition.requirements):
+            holding = lacks.holdings.get((place[0], r)) if place is not None and spare.spare_for else None
             there = _counted(holding) if holding is not None else 0
-            if r is None or holding is None or there < 1:
+            if holding is None or there < 1:
                 continue
             surplus = there - ceil(holding.needed)
             opens = None if surplus > 0 else self._opens(r)
-            source = Source(f"party:{spare_id}", surplus if surplus > 0 else there, opens)
-            item = lacks.edition.requirements[r].item
-            giver = Giver("party", PARTY, item, "the party's spares", spare=spare_id)
-            for requirement, findings in self._concerned(meets_):
+            source = Source(f"party:{spare.id}", surplus if surplus > 0 else there, opens)
+            giver = Giver("party", PARTY, spare.item, "the party's spares", spare=spare.id)
+            for requirement, findings in self._concerned(spare.spare_for):
                 left = residual(self._evaluation, self._index[requirement.id], {})
                 for finding in findings:
                     self._offer(finding, _Thing(source, giver, left), Fit.UNKNOWN)

@@ -6,7 +6,7 @@ from dataclasses import fields
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, delete, insert, select, update
 
 from api.journal.models import Trip, TripLoan, table
 from api.locker.givers import Shop
@@ -152,6 +152,11 @@ def add_shop(conn: Connection, outfit: str, shop: Shop) -> None:
     row = {name: getattr(shop, name) for name in _SHOP_NAMES}
     plain = {"meets": list(shop.meets), "answers": dict(shop.answers), "traits": dict(shop.traits)}
     conn.execute(insert(_shop), {"outfit_id": outfit, **row, **plain})
+
+
+def remove_shop(conn: Connection, outfit: str, shop_id: str) -> None:
+    """Take a line off the buying list."""
+    conn.execute(delete(_shop).where(_shop.c.outfit_id == outfit, _shop.c.id == shop_id))
 
 
 def loans_of(conn: Connection, outfit: str, item_id: str | None = None) -> dict[str, list[LoanRow]]:

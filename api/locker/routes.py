@@ -10,11 +10,12 @@ from api.access.permissions import permit
 from api.db import Reading, Writing
 from api.journal.service import Journals
 from api.journal.trip import Slug
-from api.locker import covering, service
+from api.locker import buying, covering, service
 from api.locker.loans import Desk
 from api.locker.schemas import (
     Applied,
     Apply,
+    BuyingList,
     CoverPlan,
     HandOut,
     Inspection,
@@ -29,6 +30,8 @@ from api.locker.schemas import (
     Release,
     Retirement,
     Return,
+    ShopShown,
+    ShopWrite,
     State,
 )
 from api.readiness.service import Evaluations
@@ -37,6 +40,7 @@ router = APIRouter(prefix="/api", tags=["locker"])
 
 ItemId = Annotated[Slug, Path(description="Id of the thing, as on its label.")]
 TripId = Annotated[Slug, Path(description="Id of the trip.")]
+ShopId = Annotated[Slug, Path(description="Id of the line of the buying list.")]
 LoanId = Annotated[Slug, Path(description="Id of the loan.")]
 Text = Annotated[str, Query(max_length=120)]
 Day = Annotated[date | None, Query()]
@@ -130,6 +134,27 @@ def retire(
 
 def _page(conn: Reading, reader: CurrentReader, journals: Journals, item: str) -> ItemPage:
     return service.one(conn, reader, item, today=journals.clock.now().date())
+
+
+# -- the buying list -----------------------------------------------------------------------------------------
+
+
+@router.get("/locker/shops", dependencies=[permit("locker.read")])
+def list_shops(conn: Reading, reader: CurrentReader) -> BuyingList:
+    """What can be bought on the way, where and until when."""
+    return buying.listed(conn, reader)
+
+
+@router.put("/locker/shops/{shop}", dependencies=[permit("locker.change")])
+def put_shop(shop: ShopId, new: ShopWrite, work: Writing, reader: CurrentReader) -> ShopShown:
+    """Enter what can be bought somewhere, or change what is entered, whole."""
+    return buying.put(work, reader, shop, new)
+
+
+@router.delete("/locker/shops/{shop}", dependencies=[permit("locker.change")])
+def remove_shop(shop: ShopId, work: Writing, reader: CurrentReader) -> BuyingList:
+    """Take a line off the buying list."""
+    return buying.remove(work, reader, shop)
 
 
 # -- loans of a trip -----------------------------------------------------------------------------------------

@@ -263,16 +263,6 @@ def goes_with(traits: Mapping[str, str]) -> frozenset[str] | None:
     return None
 
 
-SPARES: dict[str, tuple[str, ...]] = {
-    "spare-eye-protection": ("glacier-glasses",),
-    "spare-mitts": ("mitts", "backup-mitts"),
-    "spare-headlamp": ("headlamp",),
-    "spare-helmet": ("helmet",),
-    "spare-warm-things": ("warm-hat", "neck-cover", "socks"),
-}
-"""Which requirements the party's spares can meet, by id (common practice, no published source)."""
-
-
 def state_of(item: Item, claims: Iterable[Claim], today: date) -> str:
     """One word for a list: retired, quarantine, ended, due, overdue, out, promised, or free."""
     if item.retired_on is not None:

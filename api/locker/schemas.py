@@ -169,6 +169,42 @@ class LockerList(Shown):
     items: tuple[ItemShown, ...]
 
 
+class ShopWrite(Taken):
+    """Something that can be bought on the way, as it is entered or changed, whole."""
+
+    what: ShortText
+    meets: Annotated[
+        list[Slug], Field(min_length=1, max_length=20, description="Requirement ids it can meet.")
+    ]
+    place: ShortText
+    until: AwareDatetime | None = None
+    """When the shop shuts, or the party has passed it; None: at any time."""
+    price: Annotated[float, Field(ge=0, le=1_000_000, allow_inf_nan=False)] | None = None
+    currency: Annotated[str, Field(max_length=10)] = ""
+    answers: Annotated[dict[Slug, Answer], Field(max_length=40)] = Field(default_factory=dict)
+    traits: Annotated[dict[Slug, Slug], Field(max_length=10)] = Field(default_factory=dict)
+
+
+class ShopShown(Shown):
+    """A line of the buying list."""
+
+    id: str
+    what: str
+    meets: tuple[str, ...]
+    place: str
+    until: datetime | None
+    price: float | None
+    currency: str
+    answers: dict[str, Answer]
+    traits: dict[str, str]
+
+
+class BuyingList(Shown):
+    """What can be bought on the way."""
+
+    shops: tuple[ShopShown, ...]
+
+
 class Quarantine(Taken):
     """Take a thing out of use until somebody competent has looked at it."""
 

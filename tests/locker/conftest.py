@@ -63,5 +63,4 @@ def fill(db: Database) -> None:
     """Seed the demo, then its locker."""
     loading.seed(db)
     with db.writing() as work:
-        if not locker.queries.items(work, OUTFIT):
-            locker.load(work, OUTFIT)
+        locker.load_once(work, OUTFIT)

@@ -212,3 +212,67 @@ class TestLoanPages:
     def open_findings(self, client: IsolatedTestClient) -> set[str]:
         found = client.get(f"/api/trips/{TRIP}/findings").json()["findings"]
         return {finding["id"] for finding in found}
+
+
+@pytest.mark.one_database
+class TestBuyingList:
+    WARM: dict[str, str] = {
+        "what": "Hand warmers",
+        "place": "the hut at Moraine Camp",
+        "meets": "hand-warmers, mitts",
+        "until": "2026-09-13T18:00",
+        "price": "2,50",
+        "currency": "EUR",
+        "answers": "leash: yes\nkind: mitt",
+    }
+
+    def test_entered_changed_and_taken_off(self, lent: IsolatedTestClient) -> None:
+        added = lent.post("/locker/shops/new", data=self.WARM, headers=HTML)
+        assert added.url.path == "/locker/shops"
+        assert "the hut at Moraine Camp, 2.5 EUR, until" in added.text
+        kept = next(s for s in lent.get("/api/locker/shops").json()["shops"] if s["what"] == "Hand warmers")
+        assert (kept["meets"], kept["answers"]) == (
+            ["hand-warmers", "mitts"],
+            {"leash": True, "kind": "mitt"},
+        )
+        assert kept["until"] == "2026-09-13T12:00:00Z", "typed in the time of the place"
+        form = lent.get(f"/locker/shops/{kept['id']}", headers=HTML)
+        assert 'value="2026-09-13T18:00"' in form.text
+        lent.post(f"/locker/shops/{kept['id']}", data=self.WARM | {"price": "3"}, headers=HTML)
+        again = lent.get("/api/locker/shops").json()["shops"]
+        assert [s["price"] for s in again if s["id"] == kept["id"]] == [3]
+        gone = lent.post(f"/locker/shops/{kept['id']}/remove", headers=HTML)
+        assert "Hand warmers" not in gone.text
+
+    @pytest.mark.parametrize(
+        ("wrong", "field"),
+        [
+            ({"what": ""}, "what"),
+            ({"meets": ""}, "meets"),
+            ({"price": "dear"}, "price"),
+            ({"until": "soon"}, "until"),
+        ],
+    )
+    def test_what_cannot_be_used_is_named_and_nothing_lost(
+        self, lent: IsolatedTestClient, wrong: dict[str, str], field: str
+    ) -> None:
+        answer = lent.post("/locker/shops/new", data=self.WARM | wrong, headers=HTML)
+        assert answer.status_code == 422
+        assert f'id="{field}-wrong"' in answer.text
+        assert "the hut at Moraine Camp" in answer.text
+        assert "Moraine" not in lent.get("/api/locker/shops").text
+
+    def test_the_cover_plan_falls_back_on_it(self, lent: IsolatedTestClient) -> None:
+        satellite = {"what": "Satellite device, hired", "meets": ["satellite-messenger"], "place": "the desk"}
+        address = "/api/locker/shops/hired-satellite"
+        assert lent.put(address, json=satellite).json()["id"] == "hired-satellite"
+
+        def bought() -> list[str]:
+            lines = lent.get(f"/api/trips/{TRIP}/cover").json()["lines"]
+            return [line["says"] for line in lines if line["requirement"] == "satellite-messenger"]
+
+        assert len(bought()) == 1
+        assert "buys Satellite device, hired at the desk" in bought()[0]
+        assert lent.delete(address).status_code == 200
+        assert bought() == []
+        assert lent.delete(address).status_code == 404

@@ -138,6 +138,7 @@ _FIELDS: Mapping[str, str] = {
     "needs": "from which way of knowing on",
     "one_of": "answers that pass",
     "weight_g": "weight",
+    "spare_for": "spare for",
     "life_safety": "who clears it",
     "computed": "worked out",
     "clears": "what clears it",

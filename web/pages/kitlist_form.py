@@ -5,6 +5,7 @@ Nothing typed is dropped silently: a figure beside a choice that has no use for 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -45,6 +46,11 @@ def requirement_from(tree: Tree) -> Written:
     pen.fields[("roles",)] = "roles"
     if tree.get("roles"):
         out["roles"] = tree["roles"]
+    pen.fields[("spare_for",)] = "spare_for"
+    spare_for = [part for part in re.split(r"[\s,]+", tree.get("spare_for", "")) if part]
+    if spare_for:
+        pen.fields |= {("spare_for", at): "spare_for" for at in range(len(spare_for))}
+        out["spare_for"] = spare_for
     pen.how_many(out, tree.get("how_many", {}))
     pen.when(out, (), tree, "")
     pen.rows(out, (), tree, "", "questions", pen.question)

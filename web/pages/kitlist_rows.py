@@ -17,6 +17,7 @@ def requirement_tree(plain: Mapping[str, Any]) -> Tree:
     """A requirement, as a file gives it, as rows of a form."""
     tree: Tree = {key: _shown(value) for key, value in plain.items() if not isinstance(value, dict | list)}
     tree["roles"] = list(plain.get("roles", ()))
+    tree["spare_for"] = ", ".join(plain.get("spare_for", ()))
     tree["how_many"] = {key: _shown(value) for key, value in plain.get("how_many", {}).items()}
     tree["basis"] = dict(plain.get("basis", {}))
     tree["questions"] = [_question_tree(question) for question in plain.get("questions", ())]

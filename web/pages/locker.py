@@ -31,12 +31,16 @@ from web.pages.locker_view import (
     STATES,
     Sent,
     SentForm,
+    as_lines,
     done_or_again,
     filled,
     form_page,
     item_address,
+    lines_of,
     qr,
+    shown,
     taken,
+    typed,
 )
 from web.rendering import page
 
@@ -266,46 +270,20 @@ def _entered(sent: Sent, *more: str) -> dict[str, Any]:
         **filled(sent, *_PLAIN, *more),
         "meets": [part for part in re.split(r"[\s,]+", sent.get("meets", "")) if part],
         "counted": sent.get("counted") == "yes",
-        "answers": {key: _typed(value) for key, value in _pairs("answers", sent.get("answers", "")).items()},
-        "traits": _pairs("traits", sent.get("traits", "")),
+        "answers": {key: typed(value) for key, value in lines_of("answers", sent.get("answers", "")).items()},
+        "traits": lines_of("traits", sent.get("traits", "")),
     }
-
-
-def _pairs(field: str, written: str) -> dict[str, str]:
-    """Lines of `question: answer`."""
-    pairs = {}
-    for line in filter(None, (line.strip() for line in written.splitlines())):
-        key, colon, value = line.partition(":")
-        if not colon or not value.strip():
-            raise Invalid.field(field, line, "not a name and a value.", "Write a line such as points: 12.")
-        pairs[key.strip()] = value.strip()
-    return pairs
-
-
-def _typed(written: str) -> bool | float | str:
-    if written in ("yes", "no"):
-        return written == "yes"
-    try:
-        return float(written)
-    except ValueError:
-        return written
-
-
-def _shown(answer: object) -> str:
-    if isinstance(answer, bool):
-        return "yes" if answer else "no"
-    return f"{answer:g}" if isinstance(answer, float) else str(answer)
 
 
 def _values(thing: ItemPage) -> dict[str, str]:
     """What is entered, as the form shows it."""
     plain = {name: getattr(thing, name, None) for name in _PLAIN}
     return {
-        **{name: _shown(value) for name, value in plain.items() if value not in (None, "")},
+        **{name: shown(value) for name, value in plain.items() if value not in (None, "")},
         "meets": ", ".join(thing.meets),
         "counted": "yes" if thing.counted else "",
-        "answers": "\n".join(f"{question}: {_shown(a)}" for question, a in sorted(thing.answers.items())),
-        "traits": "\n".join(f"{trait}: {value}" for trait, value in sorted(thing.traits.items())),
+        "answers": as_lines(thing.answers),
+        "traits": as_lines(thing.traits),
     }
 
 

@@ -138,3 +138,36 @@ def qr(address: str) -> Markup:
     picture = code.svg_inline(scale=4, border=4, svgclass="qr", lineclass=None, omitsize=True)
     # Nothing of it comes from a person: segno writes numbers and path letters.
     return Markup(picture)
+
+
+def lines_of(field: str, written: str) -> dict[str, str]:
+    """Lines of `question: answer`."""
+    pairs = {}
+    for line in filter(None, (line.strip() for line in written.splitlines())):
+        key, colon, value = line.partition(":")
+        if not colon or not value.strip():
+            raise Invalid.field(field, line, "not a name and a value.", "Write a line such as points: 12.")
+        pairs[key.strip()] = value.strip()
+    return pairs
+
+
+def typed(written: str) -> bool | float | str:
+    """An answer as it was typed: yes or no, a number, or words."""
+    if written in ("yes", "no"):
+        return written == "yes"
+    try:
+        return float(written)
+    except ValueError:
+        return written
+
+
+def shown(answer: object) -> str:
+    """An answer as the form shows it."""
+    if isinstance(answer, bool):
+        return "yes" if answer else "no"
+    return f"{answer:g}" if isinstance(answer, float) else str(answer)
+
+
+def as_lines(answers: Mapping[str, object]) -> str:
+    """Answers as lines of `question: answer`, as the form shows them."""
+    return "\n".join(f"{name}: {shown(value)}" for name, value in sorted(answers.items()))
