@@ -29,6 +29,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from api import outages
 from api.columns import EnumText, JsonText, UtcDateTime, metadata
 from api.errors import Unavailable
+from api.patience import POSTGRES_CONNECT, POSTGRES_SESSION
 from api.turns import NoTurn, Turns
 
 __all__ = [
@@ -49,23 +50,6 @@ SQLITE_BUSY_MS = 5_000
 SQLITE_WAL_LIMIT_BYTES = 64 * 1024 * 1024
 POSTGRES_WRITER_KEY = 0x52494D41
 """Advisory lock that makes the writers of several processes take turns on PostgreSQL."""
-POSTGRES_CONNECT: dict[str, Any] = {
-    "connect_timeout": 5,
-    "keepalives_idle": 10,
-    "keepalives_interval": 3,
-    "keepalives_count": 3,
-    "tcp_user_timeout": 20_000,
-}
-"""How long a server that does not answer at all is waited for, instead of two hours. [s, last one ms]"""
-POSTGRES_SESSION = {
-    "statement_timeout": "60s",
-    # The turn to write of a process that hangs, or that the network has cut off, is given back.
-    "idle_in_transaction_session_timeout": "30s",
-    "tcp_keepalives_idle": "10",
-    "tcp_keepalives_interval": "3",
-    "tcp_keepalives_count": "3",
-}
-"""What the server itself is to end in our sessions."""
 
 log = structlog.get_logger(__name__)
 T = TypeVar("T")
@@ -212,6 +196,11 @@ class Database:
         if self.dialect != "sqlite":
             return False
         return warn_about(sqlite_module().sqlite_version_info)
+
+    @property
+    def writers_waiting(self) -> int:
+        """How many units of work wait for their turn in this process."""
+        return self._writers.waiting
 
     def engines(self) -> tuple[Engine, Engine]:
         """The engines for reading and for writing, for what watches statements from outside."""

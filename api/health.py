@@ -19,6 +19,8 @@ from api import __version__, upgrade
 from api.access.permissions import permit, public
 from api.db import Database
 from api.errors import CODES, NotFound, Unavailable
+from api.keeping.queries import oldest_issues
+from api.measuring import Measurements
 from api.settings import Settings
 
 router = APIRouter(tags=["service"])
@@ -67,8 +69,20 @@ async def readyz(request: Request) -> JSONResponse:
 @router.get("/metrics", dependencies=[permit("service.measure")], response_class=Response)
 async def metrics(request: Request) -> Response:
     """Measurements in Prometheus's text format."""
+    state = request.app.state
+    measured: Measurements = state.measurements
+    measured.streams.set(state.journal.live.watching_any())
+    measured.writers_waiting.set(state.db.writers_waiting)
+    now = state.clock.now()
+    try:
+        async with state.db.reading_async() as conn:
+            issued = oldest_issues(conn, now.date())
+    except Unavailable:
+        # What is measured is wanted most when the database is gone.
+        issued = {}
+    measured.forecasts({provider: (now - at).total_seconds() for provider, at in issued.items()})
     return Response(
-        generate_latest(request.app.state.measurements.registry),
+        generate_latest(measured.registry),
         headers={"Content-Type": CONTENT_TYPE_LATEST},
     )
 

@@ -8,18 +8,17 @@ import sys
 from typing import Any
 
 import structlog
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from structlog.contextvars import bound_contextvars
 
 from api.clock import Clock, SystemClock
 from api.ids import new_id
+from api.measuring import Measurements
 from api.settings import Settings
 
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _QUIET_PATHS = ("/healthz", "/readyz", "/metrics", "/static/")
-_BUCKETS_S = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0)
 
 log = structlog.get_logger("api.request")
 
@@ -56,29 +55,6 @@ def configure_logging(settings: Settings) -> None:
     root.setLevel(settings.log_level.upper())
     for noisy in ("alembic", "httpcore", "httpx", "uvicorn"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
-
-
-class Measurements:
-    """What is measured about requests; one registry an app, so that two apps in a process do not mix."""
-
-    def __init__(self) -> None:
-        self.registry = CollectorRegistry()
-        self.seconds = Histogram(
-            "rimaye_request_seconds",
-            "Time from request to the end of its answer, by route template.",
-            ("method", "route"),
-            buckets=_BUCKETS_S,
-            registry=self.registry,
-        )
-        self.answers = Counter(
-            "rimaye_answers",
-            "Answers by route template and status.",
-            ("method", "route", "status"),
-            registry=self.registry,
-        )
-        self.open = Gauge(
-            "rimaye_requests_open", "Requests being answered, open streams included.", registry=self.registry
-        )
 
 
 class RequestRecord:

@@ -14,7 +14,8 @@ from api import __version__, errors, tracing
 from api.access.crossorigin import OriginGuard
 from api.clock import Clock
 from api.limits import BodyLimit
-from api.logging import Measurements, RequestRecord
+from api.logging import RequestRecord
+from api.measuring import Measurements
 from api.opening import make_clock, open_database
 from api.settings import Settings, get_settings
 from web import site

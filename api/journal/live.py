@@ -16,7 +16,7 @@ import structlog
 from sqlalchemy import URL
 
 from api.clock import SystemClock
-from api.db import POSTGRES_CONNECT
+from api.patience import POSTGRES_CONNECT
 
 if TYPE_CHECKING:
     import psycopg
@@ -113,6 +113,11 @@ class Broadcaster:
         """How many watch a trip."""
         with self._guard:
             return len(self._watches.get(trip_id, ()))
+
+    def watching_any(self) -> int:
+        """How many watch at all."""
+        with self._guard:
+            return sum(map(len, self._watches.values()))
 
 
 class PostgresListener:

@@ -50,6 +50,8 @@ def append(
     read = [_read_entry(position, sent) for position, sent in enumerate(batch.entries)]
     entries = [entry for entry in read if isinstance(entry, Entry)]
     outcomes = iter(journals.record(work, reader.outfit, trip, entries, checks_for(reader)))
+    for _ in range(len(read) - len(entries)):
+        journals.measurements.entry("refused")
     judged = [
         _outcome(position, next(outcomes)) if isinstance(entry, Entry) else entry
         for position, entry in enumerate(read)

@@ -19,17 +19,23 @@ from api.journal.live import Broadcaster, PostgresListener
 from api.journal.pictures import PictureCache, Snapshot
 from api.journal.store import Check, Head, Outcome, Reaction
 from api.journal.tick import KnownHeads, NoTick, SqliteTick
+from api.measuring import Measurements
 
 
 class Journal:
     """The journals of one installation: appending tells whoever watches, reading remembers pictures."""
 
     def __init__(
-        self, clock: Clock, live: Broadcaster | None = None, pictures: PictureCache | None = None
+        self,
+        clock: Clock,
+        live: Broadcaster | None = None,
+        pictures: PictureCache | None = None,
+        measurements: Measurements | None = None,
     ) -> None:
         self.clock = clock
         self.live = live if live is not None else Broadcaster()
         self.pictures = pictures if pictures is not None else PictureCache()
+        self.measurements = measurements if measurements is not None else Measurements()
         self._heads = KnownHeads()
         self._reactions: dict[str, Reaction] = {}
 
@@ -69,17 +75,21 @@ class Journal:
         self, work: Work, outfit_id: str, trip_id: str, entries: Sequence[Entry], checks: Sequence[Check] = ()
     ) -> list[Outcome]:
         """Append entries as they were written elsewhere, and tell watchers once they are stored."""
+        began = self.clock.monotonic()
         outcomes = store.append(work, trip_id, outfit_id, entries, self.clock.now(), checks)
+        for outcome in outcomes:
+            self.measurements.entry(outcome.status)
         stored = [outcome.seq for outcome in outcomes if outcome.status == "stored" and outcome.seq]
         if stored:
-            work.after_commit(lambda: self._tell(trip_id, max(stored)))
+            work.after_commit(lambda: self._tell(trip_id, max(stored), began))
         for entry, outcome in zip(entries, outcomes, strict=True):
             reaction = self._reactions.get(entry.kind)
             if reaction is not None and outcome.status == "stored" and outcome.seq is not None:
                 reaction(work, outfit_id, trip_id, entry, outcome.seq)
         return outcomes
 
-    def _tell(self, trip_id: str, seq: int) -> None:
+    def _tell(self, trip_id: str, seq: int, began: float) -> None:
+        self.measurements.append_seconds.observe(self.clock.monotonic() - began)
         self._heads.committed()
         self.live.published(trip_id, seq)
 
@@ -131,7 +141,7 @@ def actor_of(reader: Reader) -> Actor:
 
 def install(app: FastAPI, clock: Clock) -> Journal:
     """Give `app` its journals, as `app.state.journal`."""
-    app.state.journal = Journal(clock)
+    app.state.journal = Journal(clock, measurements=app.state.measurements)
     return app.state.journal  # type: ignore[no-any-return]
 
 

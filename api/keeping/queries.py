@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from sqlalchemy import (
     Row,
     Table,
     Text,
+    and_,
     create_engine,
     delete,
     func,
@@ -31,7 +33,9 @@ from sqlalchemy import (
 )
 from sqlalchemy.pool import NullPool
 
+from api.conditions.models import ForecastRefresh, StoredForecast
 from api.db import sqlite_module
+from api.journal.models import Trip, table
 
 ROWS_A_PAGE = 500
 BYTES_A_PAGE = 32 * 1024 * 1024
@@ -181,3 +185,19 @@ def note_moved(conn: Connection, table: Table, after: Key, rows: int) -> None:
     conn.execute(
         insert(_checkpoint), {"table_name": table.name, "after": orjson.dumps(after).decode(), "rows": rows}
     )
+
+
+def oldest_issues(conn: Connection, today: date) -> dict[str, datetime]:
+    """By provider of forecasts: when the issue came out that the worst served trip has, of those not over."""
+    trip, refresh, forecast = table(Trip), table(ForecastRefresh), table(StoredForecast)
+    wanted = (
+        select(refresh.c.provider, func.min(forecast.c.issued_at).label("issued_at"))
+        .join_from(refresh, trip, trip.c.id == refresh.c.trip_id)
+        .join(
+            forecast,
+            and_(forecast.c.outfit_id == refresh.c.outfit_id, forecast.c.hash == refresh.c.forecast),
+        )
+        .where(trip.c.ends_on >= today)
+        .group_by(refresh.c.provider)
+    )
+    return {row.provider: row.issued_at for row in conn.execute(wanted)}

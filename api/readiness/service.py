@@ -1,9 +1,11 @@
 """Evaluating trips for all doors: pages, JSON, the call. An evaluation is a function of the journal's
 head, so it is kept."""
 
+import asyncio
 import hashlib
 import threading
 from collections import OrderedDict
+from contextlib import AbstractContextManager
 from datetime import datetime, timedelta
 from typing import Annotated
 
@@ -30,6 +32,8 @@ from api.readiness.mountain import Outlook
 from api.readiness.schemas import Board
 
 MOST_KEPT = 64
+MOST_AT_ONCE = 32
+"""States that are evaluated at the same time at most."""
 MOST_ISSUES = 3
 """The issue in force, the one before, and what that one is compared with in its turn."""
 
@@ -45,6 +49,8 @@ class Readiness:
         self._outlooks: OrderedDict[str, Outlook] = OrderedDict()
         self._sent: OrderedDict[tuple[str, datetime, bool], tuple[bytes, str]] = OrderedDict()
         self._guard = threading.Lock()
+        self._turns = tuple(threading.RLock() for _ in range(MOST_AT_ONCE))
+        self._writing: dict[tuple[str, datetime, bool], asyncio.Task[tuple[bytes, str]]] = {}
 
     def evaluation(
         self, conn: Connection, outfit: str, trip: str, *, seq: int | None = None, shift: Shift | None = None
@@ -59,30 +65,36 @@ class Readiness:
         if shift is not None:
             return self._evaluate(conn, outfit, snapshot, shift)
         key = snapshot.head.hash
-        with self._guard:
-            kept = self._kept.get(key)
-            if kept is not None:
-                self._kept.move_to_end(key)
-                return kept
-        made = self._evaluate(conn, outfit, snapshot, None)
-        with self._guard:
-            self._kept[key] = made
-            while len(self._kept) > MOST_KEPT:
-                self._kept.popitem(last=False)
-        return made
+        with self._turn(key):
+            with self._guard:
+                kept = self._kept.get(key)
+                if kept is not None:
+                    self._kept.move_to_end(key)
+                    return kept
+            made = self._evaluate(conn, outfit, snapshot, None)
+            with self._guard:
+                self._kept[key] = made
+                while len(self._kept) > MOST_KEPT:
+                    self._kept.popitem(last=False)
+            return made
+
+    def _turn(self, key: str) -> AbstractContextManager[object]:
+        """Many screens ask for the same state at the same moment: one makes it, the others have it then."""
+        return self._turns[hash(key) % MOST_AT_ONCE]
 
     def outlook(self, conn: Connection, outfit: str, trip: str) -> Outlook:
         """A trip at the head of its journal, with what its scenarios and the issue before say."""
         snapshot = self.journal.picture(conn, outfit, trip)
         key = snapshot.head.hash
-        with self._guard:
-            kept = self._outlooks.get(key)
-        if kept is None:
-            kept = Outlook(self.evaluation(conn, outfit, trip), self._issues(conn, outfit, snapshot))
+        with self._turn(key):
             with self._guard:
-                self._outlooks[key] = kept
-                while len(self._outlooks) > MOST_KEPT:
-                    self._outlooks.popitem(last=False)
+                kept = self._outlooks.get(key)
+            if kept is None:
+                kept = Outlook(self.evaluation(conn, outfit, trip), self._issues(conn, outfit, snapshot))
+                with self._guard:
+                    self._outlooks[key] = kept
+                    while len(self._outlooks) > MOST_KEPT:
+                        self._outlooks.popitem(last=False)
         return kept
 
     def board(
@@ -104,13 +116,32 @@ class Readiness:
         key = (head.hash, now, named)
         with self._guard:
             kept = self._sent.get(key)
-        if kept is None:
-            kept = await to_thread.run_sync(self._write_board, db, outfit, trip, now, named)
-            with self._guard:
-                self._sent[key] = kept
-                while len(self._sent) > MOST_KEPT:
-                    self._sent.popitem(last=False)
+        if kept is not None:
+            return kept
+        writing = self._writing.get(key)
+        if writing is None or writing.get_loop() is not asyncio.get_running_loop():
+            # Made once however many wait for it, and made to the end though the first of them may leave.
+            writing = asyncio.ensure_future(self._keep_board(key, db, outfit, trip))
+            self._writing[key] = writing
+            writing.add_done_callback(lambda done: self._written(key, done))
+        return await asyncio.shield(writing)
+
+    async def _keep_board(
+        self, key: tuple[str, datetime, bool], db: Database, outfit: str, trip: str
+    ) -> tuple[bytes, str]:
+        _, now, named = key
+        kept = await to_thread.run_sync(self._write_board, db, outfit, trip, now, named)
+        with self._guard:
+            self._sent[key] = kept
+            while len(self._sent) > MOST_KEPT:
+                self._sent.popitem(last=False)
         return kept
+
+    def _written(self, key: tuple[str, datetime, bool], done: asyncio.Task[tuple[bytes, str]]) -> None:
+        self._writing.pop(key, None)
+        if not done.cancelled():
+            # Looked at, so that a failure nobody waits for any more is not reported as forgotten.
+            done.exception()
 
     def _write_board(
         self, db: Database, outfit: str, trip: str, now: datetime, named: bool
@@ -120,6 +151,12 @@ class Readiness:
         return written, f'"{hashlib.sha256(written).hexdigest()[:24]}"'
 
     def _evaluate(self, conn: Connection, outfit: str, snapshot: Snapshot, shift: Shift | None) -> Evaluation:
+        with self.journal.measurements.evaluation_seconds.time():
+            return self._evaluated(conn, outfit, snapshot, shift)
+
+    def _evaluated(
+        self, conn: Connection, outfit: str, snapshot: Snapshot, shift: Shift | None
+    ) -> Evaluation:
         picture = snapshot.picture
         plan = picture.trip
         if plan is None:
