@@ -51,6 +51,7 @@ for _name, _room in ROOMS:
     app.add_typer(_room, name=_name)
 
 app.command()(access_cli.setup)
+access_cli.FOR_NEW_OUTFITS.append(call_cli.for_new_outfit)
 app.command()(keeping_cli.backup)
 app.command()(keeping_cli.restore)
 app.command()(keeping_cli.move)

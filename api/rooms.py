@@ -13,6 +13,7 @@ from api.access import signing_in
 from api.access.permissions import check_declared
 from api.call import routes as call_routes
 from api.call import service as call_service
+from api.call.keys import at_hand
 from api.conditions import routes as conditions_routes
 from api.conditions import source_routes as forecast_source_routes
 from api.conditions.refresh import refreshing
@@ -84,6 +85,7 @@ async def working(app: FastAPI) -> AsyncIterator[None]:
     settings: Settings = app.state.settings
     app.state.journal.listen(app.state.db)
     try:
+        await at_hand(app.state.db, app.state.calls.arrivals.keys)
         async with (
             refreshing(app.state.db, app.state.journal, app.state.clock, settings) as refresher,
             telling(app.state.db, settings, app.state.readiness),

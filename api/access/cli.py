@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Annotated, NoReturn
 
@@ -11,11 +11,15 @@ import typer
 from api.access import queries, service, typed
 from api.access.tokens import HERE
 from api.clock import SystemClock
-from api.db import Database
+from api.db import Database, Work
 from api.errors import Problem
 from api.settings import get_settings
 
 app = typer.Typer(help="Accounts: list them, make a new link for someone.", no_args_is_help=True)
+
+
+FOR_NEW_OUTFITS: list[Callable[[Work, str], None]] = []
+"""What rooms above this one do for an outfit when it is set up; filled by the command that knows them."""
 
 
 def has_accounts(db: Database) -> bool:
@@ -42,6 +46,8 @@ def setup(
             email=email,
             now=SystemClock().now(),
         )
+        for do in FOR_NEW_OUTFITS:
+            do(work, outfit or typed.slug_of(outfit_name))
     _show(made)
 
 

@@ -10,8 +10,9 @@ import typer
 from api.call import queries, verify
 from api.call.arriving import Arrivals, sealed_or_raise
 from api.call.keys import Keys
+from api.call.signing import key_id, public_bytes
 from api.clock import SystemClock
-from api.db import Database
+from api.db import Database, Work
 from api.errors import Problem
 from api.journal.queries import outfit_of, outfits
 from api.journal.service import Journal
@@ -21,6 +22,13 @@ from api.settings import Settings, get_settings
 app = typer.Typer(help="Records of calls: check, take out, public key.", no_args_is_help=True)
 
 OutfitOption = Annotated[str, typer.Option(help="Id of the outfit; may be left out when there is only one.")]
+
+
+def for_new_outfit(work: Work, outfit: str) -> None:
+    """Make the key that an outfit's calls are signed with, and say which it is."""
+    key = Keys(get_settings().data_dir, SystemClock()).signing_key(work, outfit)
+    public = public_bytes(key)
+    typer.echo(f"Calls are signed with key {key_id(public)}; the public half: rimaye call public-key")
 
 
 @app.command("verify")
@@ -49,7 +57,7 @@ def verify_file(
 
 @app.command("public-key")
 def show_public_key(outfit: OutfitOption = "") -> None:
-    """Show the key that calls are signed with; it is made when there is none yet."""
+    """Show the keys that calls are signed with, to hand out; one is made for an outfit that has none."""
     with _installed() as (db, _, keys), db.writing() as work:
         chosen = outfit or _only(outfits(work))
         keys.signing_key(work, chosen)

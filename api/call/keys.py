@@ -3,6 +3,8 @@
 import os
 from pathlib import Path
 
+import structlog
+from anyio import to_thread
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import (
     Encoding,
@@ -14,10 +16,13 @@ from cryptography.hazmat.primitives.serialization import (
 from api.call import queries
 from api.call.signing import key_id, public_bytes
 from api.clock import Clock
-from api.db import Work
+from api.db import Database, Work
 from api.errors import Unavailable
+from api.journal.queries import outfits
 
 FOLDER = "keys"
+
+log = structlog.get_logger(__name__)
 
 
 class KeyMissing(Unavailable):
@@ -35,7 +40,7 @@ class Keys:
         self._clock = clock
 
     def signing_key(self, work: Work, outfit: str) -> Ed25519PrivateKey:
-        """The outfit's key, made on first need. Raises KeyMissing when its file cannot be read."""
+        """The outfit's key, made where there is none. Raises KeyMissing when its file cannot be read."""
         file = self._folder / f"{outfit}.pem"
         current = queries.newest_key(work, outfit)
         if current is None or not file.exists():
@@ -48,6 +53,16 @@ class Keys:
         if public.hex() not in queries.public_keys(work, outfit):
             queries.add_key(work, outfit, key_id(public), public.hex(), self._clock.now())
         return key
+
+    def make_missing(self, db: Database) -> int:
+        """Make the key of every outfit that has none yet; answers with how many. Raises KeyMissing."""
+        with db.reading() as conn:
+            without = [id_ for id_, _ in outfits(conn) if queries.newest_key(conn, id_) is None]
+        if without:
+            with db.writing() as work:
+                for outfit in without:
+                    self.signing_key(work, outfit)
+        return len(without)
 
     def _make(self, file: Path) -> Ed25519PrivateKey:
         if file.exists():
@@ -71,3 +86,12 @@ class Keys:
         if not isinstance(key, Ed25519PrivateKey):
             raise KeyMissing(f"The signing key {file.name} is of another kind. Put it back from a copy.")
         return key
+
+
+async def at_hand(db: Database, keys: Keys) -> None:
+    """Make what keys are missing as the service begins; what goes wrong is tried again at a call."""
+    try:
+        await to_thread.run_sync(keys.make_missing, db)
+    except Exception:
+        # Without a key a call still stands; the service must begin all the same.
+        log.exception("signing_key_not_made")

@@ -199,8 +199,10 @@ class TestSetup:
         from api.main import create_app
         from api.settings import Settings
 
-        link = re.search(r"http://localhost:8123(/join/[\w-]+)\n", self.run(*SETUP))
+        told = self.run(*SETUP)
+        link = re.search(r"http://localhost:8123(/join/[\w-]+)\n", told)
         assert link
+        assert re.search(r"Calls are signed with key [0-9a-f]{16}; ", told), "the outfit's key is made with it"
         app = create_app(Settings(database_url=sqlite_url))
         with IsolatedTestClient(app, follow_redirects=False) as client:
             assert client.post(link[1], data=CHOSEN).status_code == 303

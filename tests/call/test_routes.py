@@ -67,3 +67,11 @@ class TestOverHttp:
             client.cookies.set(ROLE_COOKIE, "assistant", domain="127.0.0.1", path="/")
             sent = {"decision": "wait", "reason": "for the forecast"}
             assert client.post(CALLS_AT, json=sent, headers=ORIGIN).status_code == 403
+
+
+def test_the_key_is_there_from_the_start_and_can_be_taken_out(database: Database, settings: Settings) -> None:
+    with _demo(database, settings) as client:
+        (key,) = client.get("/api/public-keys").json()["keys"]
+    assert len(bytes.fromhex(key["public_key"])) == 32
+    with _demo(database, settings) as client:
+        assert client.get("/api/public-keys").json()["keys"] == [key], "once for all"
