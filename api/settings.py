@@ -152,6 +152,20 @@ class Settings(BaseSettings):
         default="",
         description="Origins that webhooks may go to, such as https://hooks.example.org, parted by spaces.",
     )
+    push_contact: str = Field(
+        default="",
+        pattern=r"^((mailto:|https://)[^\s]+)?$",
+        description="Whom push services may write to, such as mailto:ops@example.org; empty: no push is sent.",
+    )
+    push_key: SecretStr = Field(
+        default=SecretStr(""),
+        description="Private key that pushes are signed with, 32 bytes in base64url. Empty: push.pem in the"
+        " keys folder of the data folder, made when first needed.",
+    )
+    push_own_origins: str = Field(
+        default="",
+        description="Origins of push services of one's own, parted by spaces; others must be public and https.",
+    )
     selfreport_days_after: int = Field(
         default=14, ge=0, le=90, description="How long after the trip a personal link works. [days]"
     )
@@ -161,6 +175,11 @@ class Settings(BaseSettings):
         le=60,
         description="Until how long before the trip something can still be sent by post. [days]",
     )
+    remind_days_before: str = Field(
+        default="28,14,8",
+        pattern=r"^(\s*\d{1,3}\s*(,\s*\d{1,3}\s*)*)?$",
+        description="On which days before a trip `rimaye reminders send-due` reminds, with commas. [days]",
+    )
     photo_max_bytes: int = Field(
         default=8_000_000, ge=100_000, description="Largest photo that is taken. [bytes]"
     )
@@ -169,6 +188,12 @@ class Settings(BaseSettings):
     )
     photo_most_each: int = Field(
         default=80, ge=1, le=1000, description="Most photos of one person's, one rope's or the party's gear."
+    )
+    photo_keep_days: int = Field(
+        default=180,
+        ge=1,
+        le=3650,
+        description="How long after a trip `rimaye photos erase-due` keeps its photos. [days]",
     )
     trace_url: str = Field(
         default="",

@@ -108,16 +108,17 @@ def _of(trip_id: str, provider: str) -> Update:
     return update(_refresh).where(_refresh.c.trip_id == trip_id, _refresh.c.provider == provider)
 
 
-def try_to_lead(conn: Connection) -> bool:
-    """Whether this process may look for newer forecasts now. Held until `stop_leading`, or the end of
-    `conn`.
+def try_to_lead(conn: Connection, key: int = LEADER_KEY) -> bool:
+    """Whether this process may do now what one process does for all, such as looking for newer forecasts.
+
+    Held until `stop_leading`, or the end of `conn`.
     """
     if conn.dialect.name != "postgresql":
         return True
-    return bool(conn.execute(select(func.pg_try_advisory_lock(LEADER_KEY))).scalar())
+    return bool(conn.execute(select(func.pg_try_advisory_lock(key))).scalar())
 
 
-def stop_leading(conn: Connection) -> None:
-    """Let another process look."""
+def stop_leading(conn: Connection, key: int = LEADER_KEY) -> None:
+    """Let another process do it."""
     if conn.dialect.name == "postgresql":
-        conn.execute(select(func.pg_advisory_unlock(LEADER_KEY)))
+        conn.execute(select(func.pg_advisory_unlock(key)))

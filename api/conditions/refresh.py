@@ -25,6 +25,7 @@ from api.conditions import fetch, queries, service
 from api.conditions.canonical import to_bytes
 from api.conditions.fetch import Fetch, NotFetched
 from api.conditions.forecast import Forecast, Point
+from api.conditions.leading import FORECASTS, leading
 from api.conditions.queries import RefreshRow
 from api.conditions.sources import answers
 from api.conditions.sources.asking import SourceSettings, Unusable, Window, with_warnings
@@ -182,7 +183,7 @@ class Refresher:
 
     async def look(self) -> None:
         """Ask for what is due. On PostgreSQL one process at a time does this for all."""
-        async with self._leading() as leads:
+        async with leading(self._db, FORECASTS) as leads:
             if not leads:
                 return
             for trip in await self._trips():
@@ -196,24 +197,6 @@ class Refresher:
         async with anyio.create_task_group() as tasks:
             for source in await self._claimed(trip, at_once=False):
                 tasks.start_soon(self._one, trip, source, window)
-
-    @asynccontextmanager
-    async def _leading(self) -> AsyncIterator[bool]:
-        if self._db.dialect != "postgresql":
-            yield True
-            return
-        engine, _ = self._db.engines()
-        conn = await to_thread.run_sync(engine.connect, limiter=_apart)
-        conn = conn.execution_options(isolation_level="AUTOCOMMIT")
-        leads = False
-        try:
-            leads = await to_thread.run_sync(queries.try_to_lead, conn, limiter=_apart)
-            yield leads
-        finally:
-            with anyio.CancelScope(shield=True):
-                if leads:
-                    await to_thread.run_sync(queries.stop_leading, conn, limiter=_apart)
-                await to_thread.run_sync(conn.close, limiter=_apart)
 
     async def _trips(self) -> list[TripToAsk]:
         now = self._clock.now()

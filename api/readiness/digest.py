@@ -1,6 +1,7 @@
 """What watchers are told: which flags changed, and why, in a few lines. Pure.
 
-Nothing about health goes into it, and no free text that somebody typed: names, items, grades and causes only.
+Nothing about health goes into it (flags of acclimatisation are left out before), and no free text that
+somebody typed: names, items, grades and causes only.
 """
 
 from collections.abc import Sequence

@@ -74,6 +74,10 @@ class Watcher(SQLModel, table=True):
     """Up to which entry a digest has been written for it."""
     created_at: datetime = Field(sa_type=UtcDateTime)
     created_by: str = Field(sa_type=Text)
+    staff_id: str | None = Field(default=None, sa_type=Text)
+    """Whose device it is, of a watcher by push; it is told only while they may see the trip."""
+    keys: dict[str, str] = Field(sa_type=JsonText)
+    """What the device gave to seal messages to it with: `p256dh` and `auth`; empty for other channels."""
 
 
 class Outbox(SQLModel, table=True):

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from api.journal.models import Trip, table
 from api.readiness.models import FlagEventRow, FlagHistory, Outbox, PartyRuleRow, Watcher
@@ -126,6 +126,8 @@ class WatcherRow(NamedTuple):
     told_seq: int
     created_at: datetime
     created_by: str
+    staff_id: str | None
+    keys: dict[str, str]
 
 
 class LetterRow(NamedTuple):
@@ -168,10 +170,22 @@ def add_watcher(conn: Connection, row: WatcherRow) -> None:
     conn.execute(insert(_watcher).values(**row._asdict()))
 
 
-def remove_watcher(conn: Connection, outfit: str, trip_id: str, watcher: str) -> bool:
-    """Remove a watcher with what is on its way to it; False when there is none."""
-    mine = (_watcher.c.id == watcher) & (_watcher.c.outfit_id == outfit) & (_watcher.c.trip_id == trip_id)
-    return conn.execute(delete(_watcher).where(mine)).rowcount == 1
+def drop_watcher(conn: Connection, watcher: str) -> None:
+    """Remove a watcher with what is on its way to it."""
+    conn.execute(delete(_watcher).where(_watcher.c.id == watcher))
+
+
+def keys_of(conn: Connection, watcher: str) -> dict[str, str]:
+    """What a watcher's messages are sealed with; empty when it is gone or needs none."""
+    found = conn.execute(select(_watcher.c["keys"]).where(_watcher.c.id == watcher)).scalar()
+    return found or {}
+
+
+def last_letters(conn: Connection, trip_id: str) -> dict[str, LetterRow]:
+    """The newest letter to each watcher of a trip, by the watcher's id."""
+    newest = select(func.max(_letter.c.id)).where(_letter.c.trip_id == trip_id).group_by(_letter.c.watcher_id)
+    rows = conn.execute(select(*_LETTER).where(_letter.c.id.in_(newest)))
+    return {letter.watcher_id: letter for letter in (LetterRow(*row) for row in rows)}
 
 
 def told(conn: Connection, watcher: str, seq: int) -> None:
@@ -188,6 +202,12 @@ def letters_due(conn: Connection, now: datetime, most: int = 50) -> list[LetterR
     """What is to be handed over now, oldest first."""
     wanted = select(*_LETTER).where(_letter.c.next_at <= now).order_by(_letter.c.id).limit(most)
     return [LetterRow(*row) for row in conn.execute(wanted)]
+
+
+def claim_letter(conn: Connection, letter: LetterRow, until: datetime) -> bool:
+    """Keep others from handing a letter over before `until`; False when somebody else has it."""
+    mine = (_letter.c.id == letter.id) & (_letter.c.next_at == letter.next_at)
+    return conn.execute(update(_letter).where(mine).values(next_at=until)).rowcount == 1
 
 
 def letter_sent(conn: Connection, letter: LetterRow, now: datetime) -> None:

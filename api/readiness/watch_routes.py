@@ -2,6 +2,7 @@
 
 from datetime import datetime
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Path, Request, status
 from pydantic import BaseModel, ConfigDict, Field
@@ -27,6 +28,24 @@ class NewWatcher(BaseModel):
 
     channel: Literal["email", "webhook"]
     address: Annotated[str, Field(min_length=3, max_length=500)]
+
+
+class DeviceKeys(BaseModel):
+    """What a browser gives with a subscription, to seal messages with."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    p256dh: Annotated[str, Field(min_length=80, max_length=100, pattern=r"^[A-Za-z0-9_-]+=*$")]
+    auth: Annotated[str, Field(min_length=20, max_length=30, pattern=r"^[A-Za-z0-9_-]+=*$")]
+
+
+class NewDevice(BaseModel):
+    """A browser's subscription, as the Push API writes it."""
+
+    model_config = ConfigDict(extra="ignore")
+
+    endpoint: Annotated[str, Field(min_length=10, max_length=1000)]
+    keys: DeviceKeys
 
 
 class WatcherShown(Shown):
@@ -66,6 +85,20 @@ def add_watcher(
     return _shown(watching.watch(work, settings, readiness, reader, trip, asked.channel, asked.address))
 
 
+@router.post("/devices", status_code=status.HTTP_201_CREATED, dependencies=[permit("watch.own")])
+def add_device(
+    trip: TripId,
+    asked: NewDevice,
+    request: Request,
+    work: Writing,
+    reader: CurrentReader,
+    readiness: Evaluations,
+) -> WatcherShown:
+    """Tell the device one holds from now on, by web push; off until it is configured."""
+    settings, keys = request.app.state.settings, asked.keys.model_dump()
+    return _shown(watching.watch_here(work, settings, readiness, reader, trip, asked.endpoint, keys))
+
+
 @router.post("/{watcher}/end", dependencies=[permit("trip.export")])
 def end_watcher(
     trip: TripId,
@@ -78,11 +111,16 @@ def end_watcher(
     return list_watchers(trip, work, reader)
 
 
+def shown_address(row: WatcherRow) -> str:
+    """The address; of a device only its push service, since whoever knows the rest can trouble it."""
+    return urlsplit(row.address).hostname or "" if row.channel == watching.PUSH else row.address
+
+
 def _shown(row: WatcherRow) -> WatcherShown:
     return WatcherShown(
         id=row.id,
         channel=row.channel,
-        address=row.address,
+        address=shown_address(row),
         told_seq=row.told_seq,
         created_at=row.created_at,
         created_by=row.created_by,

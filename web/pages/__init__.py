@@ -35,6 +35,7 @@ def mount_pages(app: FastAPI) -> None:
         roster,
         seasons,
         self_report,
+        watchers,
     )
     from web.rendering import problem_page, set_shell
 
@@ -69,5 +70,6 @@ def mount_pages(app: FastAPI) -> None:
         past,
         debrief,
         seasons,
+        watchers,
     ):
         app.include_router(screen.router)

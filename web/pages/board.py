@@ -17,7 +17,7 @@ from api.journal.queries import TripRow
 from api.journal.queries import trips as trip_rows
 from api.readiness.board import sheet
 from api.readiness.service import Evaluations, Readiness
-from web.pages.board_kept import kept_parts
+from web.kept import kept_parts
 from web.pages.board_show import board_answer, freezing_lines, show_finding, show_sheet, show_trips
 from web.pages.board_view import BoardView, TripLine
 from web.pages.body import body_of_person
@@ -59,12 +59,11 @@ async def board_part(request: Request, trip: str, reader: CurrentReader, readine
     head = await readiness.journal.head(db, reader.outfit, trip)
     minute = readiness.clock.now().replace(second=0, microsecond=0)
 
-    def make() -> bytes:
-        with db.reading() as conn:
-            return bytes(_board(request, trip, conn, reader, readiness, part=True, now=minute).body)
+    def make(conn: Connection) -> bytes:
+        return bytes(_board(request, trip, conn, reader, readiness, part=True, now=minute).body)
 
     body = await kept_parts(request.app).get(
-        (head.hash, minute, shell_of(request).units, may(reader, "health.read")), make
+        db, (head.hash, minute, shell_of(request).units, may(reader, "health.read")), make
     )
     return conditional(request, HTMLResponse(body))
 

@@ -28,6 +28,7 @@ TRIP_SCREENS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("/ropes-check", "Ropes and party", "trip.read"),
             ("/nights", "Nights", "trip.read"),
             ("/to-chase", "To chase", "trip.read"),
+            ("/watchers", "Who is told", "watch.own"),
         ),
     ),
     (

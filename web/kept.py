@@ -1,4 +1,4 @@
-"""The part of the board that is swapped, kept as it is sent: all open boards ask at once.
+"""Parts of pages, kept as they are sent: when a journal grows all open boards ask for the same one at once.
 
 It is made once for each state of the journal, minute of the clock and units; those who ask while it is being
 made wait for the same one.
@@ -13,7 +13,9 @@ from datetime import datetime
 
 from anyio import to_thread
 from fastapi import FastAPI
+from sqlalchemy import Connection
 
+from api.db import Database
 from web.words import Units
 
 MOST_KEPT = 64
@@ -28,11 +30,16 @@ class KeptParts:
     def __init__(self) -> None:
         self._made: OrderedDict[Key, asyncio.Task[bytes]] = OrderedDict()
 
-    async def get(self, key: Key, make: Callable[[], bytes]) -> bytes:
+    async def get(self, db: Database, key: Key, make: Callable[[Connection], bytes]) -> bytes:
         """The part under `key`; where there is none, `make` is called in a thread. Raises what it raises."""
+
+        def made() -> bytes:
+            with db.reading() as conn:
+                return make(conn)
+
         making = self._made.get(key)
         if making is None:
-            making = asyncio.create_task(to_thread.run_sync(make))
+            making = asyncio.create_task(to_thread.run_sync(made))
             self._made[key] = making
             if len(self._made) > MOST_KEPT:
                 self._made.popitem(last=False)
