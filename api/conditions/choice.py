@@ -43,6 +43,14 @@ def provider_in_force(picture: Picture) -> str | None:
     return max(newest, key=lambda p: (p not in SECOND_OPINIONS, newest[p], p), default=None)
 
 
+def last_two_of_each(picture: Picture) -> dict[str, tuple[Received, ...]]:
+    """The newest issue of each provider with the one before it, oldest first; by provider, newest first."""
+    return {
+        provider: tuple(r for r in picture.forecasts if r.body.provider == provider)[-2:]
+        for provider in newest_of_each(picture)
+    }
+
+
 def newest_of_each(picture: Picture) -> dict[str, Received]:
     """The newest issue of each provider, by provider, newest issue first."""
     newest = {record.body.provider: record for record in picture.forecasts}

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, tzinfo
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -206,6 +207,7 @@ def _morning_after(end_s: int, zone: tzinfo) -> int:
     return int(morning.timestamp())
 
 
+@lru_cache(maxsize=4096)
 def _offset_s(at_s: int, zone: tzinfo) -> int:
     offset = datetime.fromtimestamp(at_s, tz=zone).utcoffset()
     return 0 if offset is None else round(offset.total_seconds())

@@ -69,14 +69,15 @@ class Streams:
 
 def streams(plan: TripPlan, conditions: StageConditions) -> Streams:
     """A stream freezes when the freezing level goes below the camp while the party lies there."""
-    lying = [conditions.step_lying & (conditions.step_stage == t) for t in range(len(plan.stages))]
+    shape = (len(conditions.scenarios), len(plan.stages))
+    first = np.searchsorted(conditions.step_stage, np.arange(shape[1]))
+    if not first.size or not conditions.step_stage.size:
+        return Streams(np.zeros(shape, dtype=np.bool_), np.ones(shape, dtype=np.bool_))
     levels = conditions.hourly["freezing_level_m"]
     camps = [np.nan if stage.night is None else stage.night.elevation_m for stage in plan.stages]
-    freezes = [(levels[:, here] < camp).any(axis=-1) for here, camp in zip(lying, camps, strict=True)]
-    known = [~np.isnan(levels[:, here]).any(axis=-1) for here in lying]
-    shape = (len(conditions.scenarios), len(plan.stages))
-    below, said = (np.array(side, dtype=np.bool_).T.reshape(shape) for side in (freezes, known))
-    return Streams(below, said)
+    lowest = np.fmin.reduceat(np.where(conditions.step_lying, levels, np.nan), first, axis=1)
+    open_ = np.logical_or.reduceat(np.isnan(levels) & conditions.step_lying, first, axis=1)
+    return Streams(lowest < np.array(camps), ~open_)
 
 
 def hours_on_the_way(legs: tuple[Leg, ...]) -> Floats:

@@ -1,7 +1,7 @@
 """Everything the mountain page shows beyond the board, for one state of a trip's journal. Pure."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
@@ -10,6 +10,8 @@ from api.conditions.forecast import Forecast
 from api.conditions.quantities import quantities
 from api.journal.trip import Stage
 from api.readiness.asks import asks
+from api.readiness.body_scenarios import body_flags, possible_of_bodies
+from api.readiness.body_tipping import body_tipping_points
 from api.readiness.evaluation import Evaluation
 from api.readiness.issue_change import Before, issue_change
 from api.readiness.outlook import Frequency, IssueChange, PossibleFlag
@@ -24,6 +26,7 @@ class Outlook:
     evaluation: Evaluation
     issues: tuple[Forecast, ...]
     """The last issues of the provider in force, at most three, oldest first."""
+    _tipped: dict[str | None, tuple[TippingPoint, ...]] = field(default_factory=dict, repr=False)
 
     @property
     def forecast(self) -> Forecast | None:
@@ -39,16 +42,28 @@ class Outlook:
         return flag_scenarios(asked, lacking, self.evaluation.quantities, only=pairs)
 
     @cached_property
+    def of_bodies(self) -> FlagScenarios | None:
+        """What is asked of bodies, in every scenario; None where the kit list asks nothing of them."""
+        now = self.evaluation
+        if now.asks is None or now.lacks is None or now.bodies is None:
+            return None
+        return body_flags(now.asks, now.lacks, now.bodies)
+
+    @cached_property
     def frequencies(self) -> Mapping[str, Frequency]:
         """In how many scenarios each such flag appears, by the id of its finding."""
-        return {} if self.flags is None else frequencies(self.evaluation, self.flags)
+        if self.flags is None:
+            return {}
+        found = frequencies(self.evaluation, self.flags)
+        return {**found, **frequencies(self.evaluation, self.of_bodies)} if self.of_bodies else found
 
     @cached_property
     def possible(self) -> tuple[PossibleFlag, ...]:
         """Flags that only other scenarios raise."""
         if self.flags is None or len(self.evaluation.conditions.scenarios) < 2:
             return ()
-        return possible_flags(self.evaluation, self.flags)
+        found = possible_flags(self.evaluation, self.flags)
+        return (*found, *possible_of_bodies(self.evaluation, self.of_bodies)) if self.of_bodies else found
 
     @cached_property
     def since(self) -> IssueChange | None:
@@ -87,5 +102,9 @@ class Outlook:
         forecast = self.forecast
         if forecast is None:
             return ()
-        previous = self.issues[-2] if len(self.issues) > 1 else None
-        return tipping_points(self.evaluation, forecast, previous, start_of=start_of)
+        if start_of not in self._tipped:
+            previous = self.issues[-2] if len(self.issues) > 1 else None
+            found = tipping_points(self.evaluation, forecast, previous, start_of=start_of)
+            more = body_tipping_points(self.evaluation, forecast, previous)
+            self._tipped[start_of] = tuple(sorted((*found, *more), key=lambda point: point.nearness))
+        return self._tipped[start_of]

@@ -5,9 +5,12 @@ from fastapi import APIRouter, Request, Response
 from api.access.current import CurrentReader
 from api.access.permissions import may, permit
 from api.db import Reading
-from api.readiness.board import sheet
-from api.readiness.schemas import CAUTION, Board, Finding, ItemRow, Shown
+from api.readiness.board import forecast_line, sheet
+from api.readiness.by_source import FlagsBySource
+from api.readiness.outlook import Frequency, IssueChange, PossibleFlag
+from api.readiness.schemas import CAUTION, Board, Finding, ForecastLine, ItemRow, Shown
 from api.readiness.service import Evaluations
+from api.readiness.tipping import TippingPoint
 
 router = APIRouter(prefix="/api/trips/{trip}", tags=["board"])
 
@@ -39,6 +42,37 @@ class Sheet(Shown):
     seq: int
     subject: str
     rows: tuple[ItemRow, ...]
+
+
+class OutlookShown(Shown):
+    """What other courses of the weather and other sources say about flags, with the caution."""
+
+    caution: str = CAUTION
+    seq: int
+    forecast: ForecastLine | None
+    tipping: tuple[TippingPoint, ...]
+    """Nearest first, over the ranges stated in the documentation."""
+    frequencies: dict[str, Frequency]
+    """By the id of a finding."""
+    possible: tuple[PossibleFlag, ...]
+    since: IssueChange | None
+    by_source: FlagsBySource
+
+
+@router.get("/outlook", dependencies=[permit("trip.read")])
+def read_outlook(trip: str, conn: Reading, reader: CurrentReader, readiness: Evaluations) -> OutlookShown:
+    """Tipping points, how often each flag appears, what a new issue did, and where sources differ."""
+    outlook, now = readiness.outlook(conn, reader.outfit, trip), readiness.clock.now()
+    start = outlook.start_stage(now)
+    return OutlookShown(
+        seq=outlook.evaluation.seq,
+        forecast=forecast_line(outlook.evaluation.picture, now),
+        tipping=outlook.tipping(start.id if start else None),
+        frequencies=dict(outlook.frequencies),
+        possible=outlook.possible,
+        since=outlook.since,
+        by_source=readiness.by_source(conn, reader.outfit, trip),
+    )
 
 
 @router.get("/findings", dependencies=[permit("trip.read")])

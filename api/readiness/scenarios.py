@@ -4,7 +4,7 @@ A flag appears in a scenario when `findings` would list it there, were that scen
 scenario is looked at whole: the whole rule over the whole window, never hours or variables joined by chance.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -220,6 +220,55 @@ def _graded(asks: Asks, lacks: Lacks, parts: Sequence[_Part]) -> tuple[Bools, Bo
     return answers[0], answers[1] & answers[0]
 
 
+def graded_scenarios(
+    asks: Asks,
+    lacks: Lacks,
+    quantities: Mapping[str, Floats],
+    pairs: Sequence[Pair],
+    code: Callable[[GradeRule], int],
+) -> Ints:
+    """How each flag is graded in each scenario, [scenario, pair]: 0 where it does not appear.
+
+    What the forecast leaves open is treated as asked. `code` gives a rule's number, from 1 on.
+    """
+    found = np.zeros((len(asks.conditions.scenarios), len(pairs)), dtype=np.int64)
+    every_part = [list(_parts(asks, lacks, quantities, pair)) for pair in pairs]
+    anywhere = {
+        c: asks.asked[:, :, c].any(axis=1)
+        for c in {part.check for parts in every_part for part in parts if part.masks is None}
+    }
+    for n, parts in enumerate(every_part):
+        open_ = np.ones(found.shape[0], dtype=np.bool_)
+        for part in sorted(parts, key=lambda part: (BADNESS[part.kind], part.check)):
+            c = part.check
+            where = asks.asked[:, :, c] if part.masks is None else part.masks[0]
+            fails = anywhere[c] if part.masks is None else where.any(axis=1)
+            worst = open_ & fails
+            if worst.any():
+                _grade(asks, _rules(asks, lacks, part), where, worst, found[:, n], code)
+                open_ &= ~fails
+    return found
+
+
+def _grade(
+    asks: Asks,
+    rules: Sequence[GradeRule],
+    where: Bools,
+    worst: Bools,
+    into: Ints,
+    code: Callable[[GradeRule], int],
+) -> None:
+    """Write the number of the first rule that holds on a stage where a check fails, where it is the worst."""
+    left = worst
+    for rule in rules:
+        if rule.when is None:
+            into[left] = code(rule)
+            return
+        holds = left & (where & asks.weather.truth(rule.when).possible).any(axis=1)
+        into[holds] = code(rule)
+        left = left & ~holds
+
+
 def _rules(asks: Asks, lacks: Lacks, part: _Part) -> tuple[GradeRule, ...]:
     limit = asks.checks[part.check].limit
     own = limit.grades if limit is not None and part.kind is GapKind.UNFIT else ()
@@ -267,7 +316,7 @@ def possible_flags(evaluation: Evaluation, flags: FlagScenarios) -> tuple[Possib
         pair, scenario = flags.pairs[n], int(np.argmax(surely[:, n]))
         finding = finding_in(asks, lacks, picture, evaluation.quantities, pair, scenario)
         if finding is not None:
-            found.append(_possible(finding, counted[finding.id]))
+            found.append(possible_flag(finding, counted[finding.id]))
     found.sort(key=lambda f: (-f.frequency.appears, -f.grade.weight, f.item, f.subject_name))
     return tuple(found)
 
@@ -280,7 +329,8 @@ def finding_in(
     return finding_of(there, lacks, picture, quantities, *pair)
 
 
-def _possible(finding: Finding, frequency: Frequency) -> PossibleFlag:
+def possible_flag(finding: Finding, frequency: Frequency) -> PossibleFlag:
+    """A finding of another scenario, as it is listed."""
     return PossibleFlag(
         id=finding.id,
         subject=finding.subject,

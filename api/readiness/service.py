@@ -14,7 +14,7 @@ from fastapi import Depends, FastAPI, Request
 from sqlalchemy import Connection
 
 from api.clock import Clock
-from api.conditions.choice import issues_in_force
+from api.conditions.choice import issues_in_force, last_two_of_each
 from api.conditions.evaluate import evaluate as stage_conditions
 from api.conditions.forecast import Forecast
 from api.conditions.quantities import quantities
@@ -28,6 +28,7 @@ from api.kitlist.schemas import Edition
 from api.kitlist.service import get_edition
 from api.readiness.board import Evaluation, board, evaluate
 from api.readiness.board_nights import with_acclimatisation
+from api.readiness.by_source import FlagsBySource, flags_by_source
 from api.readiness.mountain import Outlook
 from api.readiness.schemas import Board
 
@@ -36,6 +37,9 @@ MOST_AT_ONCE = 32
 """States that are evaluated at the same time at most."""
 MOST_ISSUES = 3
 """The issue in force, the one before, and what that one is compared with in its turn."""
+
+Asked = tuple[str, str, datetime, bool]
+"""Whose board of which trip is written, for which minute, with or without what only guides may see."""
 
 
 class Readiness:
@@ -47,10 +51,11 @@ class Readiness:
         self.demo = demo
         self._kept: OrderedDict[str, Evaluation] = OrderedDict()
         self._outlooks: OrderedDict[str, Outlook] = OrderedDict()
+        self._by_source: OrderedDict[str, FlagsBySource] = OrderedDict()
         self._sent: OrderedDict[tuple[str, datetime, bool], tuple[bytes, str]] = OrderedDict()
         self._guard = threading.Lock()
         self._turns = tuple(threading.RLock() for _ in range(MOST_AT_ONCE))
-        self._writing: dict[tuple[str, datetime, bool], asyncio.Task[tuple[bytes, str]]] = {}
+        self._writing: dict[Asked, asyncio.Task[tuple[int, tuple[bytes, str]]]] = {}
 
     def evaluation(
         self, conn: Connection, outfit: str, trip: str, *, seq: int | None = None, shift: Shift | None = None
@@ -97,6 +102,24 @@ class Readiness:
                         self._outlooks.popitem(last=False)
         return kept
 
+    def by_source(self, conn: Connection, outfit: str, trip: str) -> FlagsBySource:
+        """Which flags of a trip stand otherwise by another of its sources, at the head of its journal."""
+        snapshot = self.journal.picture(conn, outfit, trip)
+        key = snapshot.head.hash
+        with self._guard:
+            kept = self._by_source.get(key)
+        if kept is None:
+            received = {
+                provider: [forecast_by_hash(conn, outfit, record.body.forecast) for record in records]
+                for provider, records in last_two_of_each(snapshot.picture).items()
+            }
+            kept = flags_by_source(self.evaluation(conn, outfit, trip), received)
+            with self._guard:
+                self._by_source[key] = kept
+                while len(self._by_source) > MOST_KEPT:
+                    self._by_source.popitem(last=False)
+        return kept
+
     def board(
         self, conn: Connection, outfit: str, trip: str, *, now: datetime | None = None, named: bool = False
     ) -> Board:
@@ -110,45 +133,55 @@ class Readiness:
         self, db: Database, outfit: str, trip: str, *, named: bool = False
     ) -> tuple[bytes, str]:
         """The board as JSON and its ETag, made once for each state of the journal and minute of the clock."""
-        head = await self.journal.head(db, outfit, trip)
         now = self.clock.now()
         now -= timedelta(seconds=now.second, microseconds=now.microsecond)
-        key = (head.hash, now, named)
-        with self._guard:
-            kept = self._sent.get(key)
-        if kept is not None:
-            return kept
-        writing = self._writing.get(key)
-        if writing is None or writing.get_loop() is not asyncio.get_running_loop():
-            # Made once however many wait for it, and made to the end though the first of them may leave.
-            writing = asyncio.ensure_future(self._keep_board(key, db, outfit, trip))
-            self._writing[key] = writing
-            writing.add_done_callback(lambda done: self._written(key, done))
-        return await asyncio.shield(writing)
-
-    async def _keep_board(
-        self, key: tuple[str, datetime, bool], db: Database, outfit: str, trip: str
-    ) -> tuple[bytes, str]:
-        _, now, named = key
-        kept = await to_thread.run_sync(self._write_board, db, outfit, trip, now, named)
-        with self._guard:
-            self._sent[key] = kept
-            while len(self._sent) > MOST_KEPT:
-                self._sent.popitem(last=False)
+        head = await self.journal.head(db, outfit, trip)
+        while (kept := self._sent_at(head.hash, now, named)) is None:
+            seq, made = await self._board_under_way(db, outfit, trip, now, named)
+            if seq >= head.seq:
+                return made
         return kept
 
-    def _written(self, key: tuple[str, datetime, bool], done: asyncio.Task[tuple[bytes, str]]) -> None:
-        self._writing.pop(key, None)
+    def _sent_at(self, hash_: str, now: datetime, named: bool) -> tuple[bytes, str] | None:
+        with self._guard:
+            return self._sent.get((hash_, now, named))
+
+    async def _board_under_way(
+        self, db: Database, outfit: str, trip: str, now: datetime, named: bool
+    ) -> tuple[int, tuple[bytes, str]]:
+        """One board of a trip is written at a time; who asks meanwhile has that one, or the one after it.
+
+        While entries come in faster than boards can be written, states in between are never written at all.
+        """
+        asked = (outfit, trip, now, named)
+        writing = self._writing.get(asked)
+        if writing is None or writing.get_loop() is not asyncio.get_running_loop():
+            # Made to the end though the first of those who wait may leave.
+            made = to_thread.run_sync(self._write_board, db, outfit, trip, now, named)
+            writing = asyncio.ensure_future(made)
+            self._writing[asked] = writing
+            writing.add_done_callback(lambda done: self._written(asked, done))
+        return await asyncio.shield(writing)
+
+    def _written(self, asked: Asked, done: asyncio.Task[tuple[int, tuple[bytes, str]]]) -> None:
+        if self._writing.get(asked) is done:
+            del self._writing[asked]
         if not done.cancelled():
             # Looked at, so that a failure nobody waits for any more is not reported as forgotten.
             done.exception()
 
     def _write_board(
         self, db: Database, outfit: str, trip: str, now: datetime, named: bool
-    ) -> tuple[bytes, str]:
+    ) -> tuple[int, tuple[bytes, str]]:
         with db.reading() as conn:
+            head = self.journal.picture(conn, outfit, trip).head
             written = self.board(conn, outfit, trip, now=now, named=named).model_dump_json().encode()
-        return written, f'"{hashlib.sha256(written).hexdigest()[:24]}"'
+        sent = written, f'"{hashlib.sha256(written).hexdigest()[:24]}"'
+        with self._guard:
+            self._sent[head.hash, now, named] = sent
+            while len(self._sent) > MOST_KEPT:
+                self._sent.popitem(last=False)
+        return head.seq, sent
 
     def _evaluate(self, conn: Connection, outfit: str, snapshot: Snapshot, shift: Shift | None) -> Evaluation:
         with self.journal.measurements.evaluation_seconds.time():

@@ -144,6 +144,43 @@ def test_a_bag_meets_its_limit_exactly() -> None:
     assert [point.shift for point in points] == [pytest.approx(-12.0 - lowest)]
 
 
+MITTS_BY_GRADE = requirement(
+    "mitts",
+    grades=[
+        {"at": "summit-start", "grade": "stop", "when": {"metric": "freezing_level_m", "below": "3300 m"}},
+        {"at": "summit-start", "grade": "fix", "when": {"metric": "freezing_level_m", "below": "3600 m"}},
+        {"at": "summit-start", "grade": "advise"},
+    ],
+)
+
+
+@pytest.mark.parametrize(
+    ("level_m", "shifts", "grades"),
+    [
+        (3900, [-300.0, -600.0], [("advise", "fix"), ("fix", "stop")]),
+        (3500, [100.0, -200.0], [("fix", "advise"), ("fix", "stop")]),
+        (3200, [100.0, 400.0], [("stop", "fix"), ("fix", "advise")]),
+    ],
+)
+def test_a_flag_that_stays_and_is_graded_otherwise_is_told(
+    level_m: float, shifts: list[float], grades: list[tuple[str, str]]
+) -> None:
+    """Mitts are advice, to fix below 3,600 m and a stop below 3,300 m: one point where each line is met."""
+    points = along(points_of(four_days(level_m), MITTS_BY_GRADE), Axis.FREEZING_LEVEL)
+    assert [point.shift for point in points] == pytest.approx(shifts)
+    assert [point.within for point in points] == [0.0, 0.0]
+    assert [(flag.was_grade, flag.grade) for point in points for flag in point.regraded] == grades
+    assert all(not point.appear and not point.go for point in points)
+
+
+def test_a_flag_that_appears_says_how_it_is_graded_and_where_that_gets_worse() -> None:
+    graded = {**MITTS_BY_GRADE, "when": {"metric": "freezing_level_m", "below": "3800 m"}}
+    points = along(points_of(four_days(3900), graded), Axis.FREEZING_LEVEL)
+    assert [point.shift for point in points] == pytest.approx([-100.0, -300.0, -600.0])
+    assert [flag.grade for flag in points[0].appear] == ["advise"]
+    assert [[flag.grade for flag in point.regraded] for point in points] == [[], ["fix"], ["stop"]]
+
+
 def test_what_no_shift_in_reach_changes_has_no_tipping_point() -> None:
     always = requirement("rope")
     never = requirement("raft", when={"metric": "freezing_level_m", "below": "1000 m"})
@@ -176,20 +213,28 @@ def large() -> tuple[Forecast, Evaluation, tuple[TippingPoint, ...]]:
     return forecast, evaluation, tipping_points(evaluation, forecast, start_of="s06")
 
 
-def flags(forecast: Forecast, axis: Axis, value: float) -> set[str]:
+Standings = dict[str, tuple[str, str]]
+
+
+def flags(forecast: Forecast, axis: Axis, value: float) -> Standings:
+    """Every finding under a shift, with its grade and hold point."""
     found = evaluated(big.plan(), big.edition(), big.party(), forecast, shift_by(axis, value))
-    return {finding.id for finding in found.findings}
+    return standings(found)
 
 
-@pytest.mark.parametrize("axis", [Axis.FREEZING_LEVEL, Axis.TEMPERATURE])
+def standings(found: Evaluation) -> Standings:
+    return {finding.id: (finding.grade, finding.hold_name) for finding in found.findings}
+
+
+@pytest.mark.parametrize("axis", list(Axis))
 def test_flags_change_at_each_point_and_not_before(
     axis: Axis, large: tuple[Forecast, Evaluation, tuple[TippingPoint, ...]]
 ) -> None:
-    """Whole evaluations, findings and all, on both sides of every point found."""
+    """Whole evaluations, findings, grades and all, on both sides of every point found."""
     forecast, evaluation, points = large
     mine = along(points, axis)
     assert mine
-    now, neutral = {finding.id for finding in evaluation.findings}, REACHES[axis].neutral
+    now, neutral = standings(evaluation), REACHES[axis].neutral
     for point in mine:
         outward = 1.0 if point.shift >= neutral else -1.0
         past = flags(forecast, axis, point.shift + outward * (1e-6 if axis is not Axis.START else 0.0))
@@ -198,28 +243,33 @@ def test_flags_change_at_each_point_and_not_before(
         )
         for flag in point.appear:
             assert flag.id not in now
-            assert flag.id in past
+            assert past[flag.id] == (flag.grade, flag.hold_name)
             assert flag.id not in short
         for flag in point.go:
             assert flag.id in now
             assert flag.id not in past
-            assert flag.id in short
+            assert short[flag.id] == (flag.grade, flag.hold_name)
+        for flag in point.regraded:
+            assert past[flag.id] == (flag.grade, flag.hold_name)
+            assert short[flag.id] == (flag.was_grade, flag.was_hold_name)
+            assert past[flag.id] != short[flag.id]
 
 
 @pytest.mark.parametrize("axis", list(Axis))
 def test_nothing_changes_nearer_than_what_is_told(
     axis: Axis, large: tuple[Forecast, Evaluation, tuple[TippingPoint, ...]]
 ) -> None:
+    """Wherever a whole evaluation finds a flag otherwise than now, a point no further off says so."""
     forecast, evaluation, points = large
-    now, reach = {finding.id for finding in evaluation.findings}, REACHES[axis]
-    told = {
-        (flag.id, point.shift > reach.neutral): point
-        for point in along(points, axis)
-        for flag in (*point.appear, *point.go)
-    }
+    now, reach = standings(evaluation), REACHES[axis]
+    told: dict[tuple[str, bool], list[TippingPoint]] = {}
+    for point in along(points, axis):
+        for flag in (*point.appear, *point.go, *point.regraded):
+            told.setdefault((flag.id, point.shift > reach.neutral), []).append(point)
     for value in np.linspace(reach.low, reach.high, 14).tolist():
-        for changed in flags(forecast, axis, value) ^ now:
-            point = told[changed, value > reach.neutral]
+        found = flags(forecast, axis, value)
+        for changed in {flag for flag in now.keys() | found.keys() if now.get(flag) != found.get(flag)}:
+            point = min(told[changed, value > reach.neutral], key=lambda one: one.nearness)
             assert abs(value - reach.neutral) >= abs(point.shift - reach.neutral) - point.within - 1e-6
 
 

@@ -6,7 +6,7 @@ import html
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -19,6 +19,7 @@ from api.conditions.evaluate import evaluate as stage_conditions
 from api.conditions.shifts import Shift
 from api.conditions.stages import StageConditions
 from api.journal.trip import TripPlan
+from api.kitlist.schemas import Grade
 from api.readiness.outlook import Frequency, Spread
 from api.readiness.schemas import CAUTION
 from api.readiness.tipping import Axis, Tipped, TippingPoint
@@ -167,7 +168,8 @@ class TestWhatIf:
 class TestSentences:
     def point(self, axis: Axis, shift: float, within: float = 0.0, *, there: bool = False) -> str:
         who = tuple(
-            Tipped(f"p{n}.m", f"p{n}", name, "m", "Backup mitts: dry", there) for n, name in enumerate("AB")
+            Tipped(f"p{n}.m", f"p{n}", name, "m", "Backup mitts: dry", there, Grade.FIX, "the rope")
+            for n, name in enumerate("AB")
         )
         return told.tipping(TippingPoint(axis, shift, within, appear=who, stage="summit"), PLAN, SAY).replace(
             NBSP, " "
@@ -180,6 +182,16 @@ class TestSentences:
         assert "no longer do" in self.point(Axis.TEMPERATURE, -2.0, there=True)
         assert "1.84 times as strong" in self.point(Axis.WIND, 1.84)
         assert "starts 1 h 35 min earlier" in self.point(Axis.START, -95.0)
+
+    def test_a_flag_that_is_graded_otherwise_says_from_what_to_what(self) -> None:
+        flag = Tipped(
+            "a.m", "a", "A", "m", "Mitts", True, Grade.STOP, "the summit start", Grade.FIX, "the summit start"
+        )
+        point = TippingPoint(Axis.FREEZING_LEVEL, -300.0, 0.0, regraded=(flag,))
+        assert told.tipping(point, PLAN, SAY).replace(NBSP, " ") == (
+            "If the freezing level comes in 300 m lower, mitts for A becomes stop before the summit start, "
+            "now fix."
+        )
 
     def test_an_exact_shift_is_rounded_away_from_none_so_that_it_is_enough(self) -> None:
         assert "310 m lower" in self.point(Axis.FREEZING_LEVEL, -300.4)
@@ -343,6 +355,34 @@ class TestOnTheApp:
         after = client.get(f"/api/trips/{sample.TRIP}/board").json()
         assert after == board
         assert {"possible", "since"} <= after.keys()
+
+    def test_sources_that_differ_are_shown_on_the_page_and_as_data(self, client: IsolatedTestClient) -> None:
+        """A file of a second source, with 0 °C far below the camps, beside what a guide typed in."""
+        body = ["#model: invented", f"#reference_time: {sample.START.astimezone(UTC):%Y-%m-%dT%H:00:00Z}"]
+        body += ["time,level[m],air_temperature[degC],wind_speed[m/s]"]
+        for hours in range(0, 120, 3):
+            at = sample.START.astimezone(UTC) + timedelta(hours=hours)
+            body += [
+                f"{at:%Y-%m-%dT%H:00:00Z},{z},{16 - 0.0065 * z:.1f},9.0" for z in (1500, 2500, 4000, 5500)
+            ]
+        sent = client.post(
+            f"/api/trips/{sample.TRIP}/forecasts/file",
+            files={"file": ("second.csv", "\n".join(body).encode(), "text/csv")},
+            data={"source": "second"},
+        )
+        assert sent.status_code == 201, sent.text
+        found = client.get(f"/api/trips/{sample.TRIP}/outlook").json()
+        assert found["caution"]
+        assert set(found["by_source"]["sources"]) == {"typed in", "file: second"}
+        flags = found["by_source"]["differ"]
+        assert flags
+        assert all(
+            len({(one["standing"], one["grade"], one["hold_name"]) for one in flag["by"].values()}) > 1
+            for flag in flags
+        )
+        page = client.get(MOUNTAIN).text
+        assert "Sources differ about" in page
+        assert "File: second" in page
 
     def test_an_empty_form_shows_the_mountain_as_it_is(self, client: IsolatedTestClient) -> None:
         assert "A what-if." not in client.get(f"{MOUNTAIN}/what-if").text

@@ -95,6 +95,7 @@ def _mountain(
         board,
         outlook,
         sources=tuple(sources_of(evaluation, loaded, say)),
+        by_source=readiness.by_source(conn, reader.outfit, trip),
         part=part,
     )
 

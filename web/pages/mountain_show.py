@@ -15,6 +15,7 @@ from api.conditions.itinerary import legs_of
 from api.conditions.shifts import Shift
 from api.errors import Invalid
 from api.journal.trip import Stage, TripPlan
+from api.readiness.by_source import FlagsBySource
 from api.readiness.evaluation import Evaluation
 from api.readiness.mountain import Outlook
 from api.readiness.outlook import Spread
@@ -65,6 +66,7 @@ def show_mountain(
     outlook: Outlook,
     *,
     sources: Sequence[SourceRow] = (),
+    by_source: FlagsBySource | None = None,
     part: bool = False,
 ) -> Response:
     """The mountain page, or the part of it that is swapped when something changes."""
@@ -92,6 +94,8 @@ def show_mountain(
         often=_often(outlook, board.findings),
         uncalibrated=_spread_words(evaluation),
         sources=sources,
+        differ=tuple(told.by_source(by_source, say)) if by_source else (),
+        undecided=tuple(told.undecided(by_source)) if by_source else (),
         notes=notes(evaluation.plan, evaluation.conditions, outlook.forecast, say),
         form=form_of(evaluation.plan, shell.units, {"stage": start.id} if start else None),
         live=f"/api/trips/{board.trip}/events",

@@ -8,6 +8,7 @@ from datetime import timedelta
 
 from api.conditions.shifts import Shift
 from api.journal.trip import TripPlan
+from api.readiness.by_source import FlagBySource, FlagsBySource, SourceSays, SourceStanding
 from api.readiness.outlook import (
     FlagChange,
     FlagTurn,
@@ -62,7 +63,7 @@ def tipping(point: TippingPoint, plan: TripPlan, say: words.Say) -> str:
         case Axis.START:
             name = next((stage.name for stage in plan.stages if stage.id == point.stage), "")
             what = f"If “{name}” starts {about}{_later(point.shift).removeprefix('starts ')}"
-    also = [*_asked_too(point.appear), *_asked_no_more(point.go)]
+    also = [*_asked_too(point.appear), *_asked_no_more(point.go), *_graded_otherwise(point.regraded)]
     return f"{what}, {words.join(also)}."
 
 
@@ -80,6 +81,48 @@ def _asked_no_more(flags: Iterable[Tipped]) -> Iterator[str]:
             yield f"the {item} of {_names(who)} will do"
         else:
             yield f"{_names(who)} no longer {'need' if len(who) > 1 else 'needs'} {item}"
+
+
+def _graded_otherwise(flags: Iterable[Tipped]) -> Iterator[str]:
+    found: dict[tuple[str, str], list[str]] = {}
+    for flag in flags:
+        was = words.GRADES[flag.was_grade].lower() if flag.was_grade else words.NOT_KNOWN
+        before = f" before {flag.was_hold_name}" if flag.was_hold_name != flag.hold_name else ""
+        becomes = f"becomes {words.GRADES[flag.grade].lower()} before {flag.hold_name}, now {was}{before}"
+        found.setdefault((in_short(flag.item), becomes), []).append(_inside(flag.subject_name))
+    for (item, becomes), who in found.items():
+        yield f"{item} for {_names(who)} {becomes}"
+
+
+def by_source(found: FlagsBySource, say: words.Say) -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
+    """Flags about which sources differ, people together where they say the same: what, and who says what."""
+    together: dict[tuple[object, ...], tuple[FlagBySource, list[str]]] = {}
+    for flag in found.differ:
+        key = (flag.item, tuple((source, one.model_dump_json()) for source, one in flag.by.items()))
+        together.setdefault(key, (flag, []))[1].append(_inside(flag.subject_name))
+    for flag, who in together.values():
+        told = tuple((source, _by_one(one, say)) for source, one in flag.by.items())
+        yield words.sentence(f"{in_short(flag.item)} for {_names(who)}"), told
+
+
+def undecided(found: FlagsBySource) -> Iterator[str]:
+    """Sources that do not say enough for some flags."""
+    for source, count in found.undecided.items():
+        if count and found.sources[1:]:
+            flags = words.count(count, "flag")
+            yield f"{source} does not say enough for {flags}, so it neither confirms nor clears them"
+
+
+def _by_one(one: SourceSays, say: words.Say) -> str:
+    match one.standing:
+        case SourceStanding.NOT_KNOWN:
+            return "does not say enough"
+        case SourceStanding.NOT_OPEN:
+            return "not open"
+        case SourceStanding.OPEN:
+            grade = words.GRADES[one.grade].lower() if one.grade else words.NOT_KNOWN
+            why = f" ({say.triggers(one.why_now)})" if one.why_now else ""
+            return f"{grade} before {one.hold_name}{why}"
 
 
 def _by_item(flags: Iterable[Tipped]) -> list[tuple[str, bool, list[str]]]:
