@@ -187,6 +187,12 @@ async def sees_trip(request: Request, reader: Reader, trip: str) -> bool:
     return seen
 
 
+async def still_sees(request: Request, trip: str) -> bool:
+    """For what goes on after a request was let through: whether it would be let through to `trip` now."""
+    reader = await reader_or_none(request)
+    return reader is not None and await sees_trip(request, reader, trip)
+
+
 def may_see(conn: Connection, reader: Reader) -> Callable[[str], bool]:
     """For lists: a test of trip ids of the reader's outfit."""
     if reader.sees_all_trips:

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, Header, Path, Query, Request, Response
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import TypeAdapter, ValidationError
 
-from api.access.current import CurrentReader
+from api.access.current import CurrentReader, still_sees
 from api.access.permissions import permit
 from api.db import Database, Reading, Writing
 from api.errors import FieldProblem, from_validation
@@ -35,6 +35,8 @@ STREAM_LIFE_S = 600.0
 freed.
 """
 RETRY_MS = 2_000
+BEAT_EVERY_S = 15.0
+"""How often a stream says that it lives, and that whoever reads may still do so is looked at again."""
 LOOK_EVERY_S = 2.0
 """How often a stream looks for itself: another process that appends to the same SQLite file tells nobody."""
 
@@ -115,11 +117,15 @@ async def events(
     journals: Journals,
     last_event_id: Annotated[str | None, Header(max_length=40)] = None,
 ) -> AsyncIterator[ServerSentEvent]:
-    """Revision numbers as they come: first the one now, unless it is the one the client had last."""
+    """Revision numbers as they come: first the one now, unless it is the one the client had last.
+
+    A `beat` now and then says that the stream lives. It ends when its reader may not see the trip any more.
+    """
     # No connection is held while the stream is open; `head` gives back at once the one it may need.
     db: Database = request.app.state.db
     clock = journals.clock
     ends_at = clock.monotonic() + STREAM_LIFE_S
+    beats_at = clock.monotonic() + BEAT_EVERY_S
     stopping = request.app.state.stopping
     told = last_event_id
     yield ServerSentEvent(comment="revisions of this trip", retry=RETRY_MS)
@@ -129,7 +135,12 @@ async def events(
             if str(seq) != told:
                 told = str(seq)
                 yield ServerSentEvent(event="revision", id=told, data=Revision(trip=trip, seq=seq))
-            await watch.change(min(left_s, LOOK_EVERY_S), stopping)
+            if clock.monotonic() >= beats_at:
+                if not await still_sees(request, trip):
+                    return
+                beats_at = clock.monotonic() + BEAT_EVERY_S
+                yield ServerSentEvent(event="beat", id=told, data=Revision(trip=trip, seq=seq))
+            await watch.change(min(left_s, LOOK_EVERY_S, BEAT_EVERY_S), stopping)
 
 
 def _read_entry(position: int, sent: Any) -> Entry | EntryOutcome:

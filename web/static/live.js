@@ -1,6 +1,6 @@
 // Keeps a page live. One event stream a browser and trip: the tab that holds the lock listens and tells the others.
 //
-// The server sends `revision` when the journal has grown, and may send `beat` now and then; the id of both is the number
+// The server sends `revision` when the journal has grown, and sends `beat` now and then; the id of both is the number
 // of the newest entry. A number newer than the page's becomes the DOM event `board:changed`, and htmx fetches the part again.
 (() => {
   const url = document.body.dataset.live;
