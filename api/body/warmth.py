@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,13 @@ from api.body.garments import Wardrobe, wardrobe
 from api.body.people import Person
 from api.conditions.stages import StageConditions
 from api.science import cold
-from api.science.clothing import Exposure, exposure_limit, minutes_standing, required_insulation
+from api.science.clothing import (
+    Exposure,
+    RequiredInsulation,
+    exposure_limit,
+    minutes_standing,
+    required_insulation,
+)
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -50,24 +57,70 @@ class Air:
         return np.asarray(self.body_wind_mps > STRONGEST_MPS)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Warmth:
-    """Warmth by [person, stage, scenario]; NaN: not known, or outside the standard."""
+    """Warmth by [person, stage, scenario]; NaN: not known, or outside the standard. By ISO 11079, each number
+    worked out when it is asked for."""
 
     wardrobes: tuple[Wardrobe, ...]
     air: Air
-    needed_min_clo: Floats
-    needed_neutral_clo: Floats
-    """Basic insulation asked for on the move, at the strain a fit person can bear and at none."""
-    margin_min_clo: Floats
-    margin_neutral_clo: Floats
-    moving_h: Floats
-    """Hours on the move until the limit, without strain; infinite beyond eight."""
-    standing_min_min: Floats
-    standing_neutral_min: Floats
-    """Minutes standing still until the limit, at the strain and without; infinite beyond eight hours."""
-    standing_further_min: Floats
-    """Without strain, with the one layer that helps most."""
+    metabolic_wpm2: Floats
+    """Heat made on the move."""
+
+    @cached_property
+    def worn_clo(self) -> Floats:
+        return _each([one.icl_clo for one in self.wardrobes])
+
+    @cached_property
+    def moving(self) -> Exposure:
+        cloth = _each([one.permeability_lpm2s for one in self.wardrobes])
+        return Exposure(self.metabolic_wpm2, self.air.low_c, self.air.body_wind_mps, permeability_lpm2s=cloth)
+
+    @cached_property
+    def _needed(self) -> RequiredInsulation:
+        return required_insulation(self.moving)
+
+    @property
+    def needed_min_clo(self) -> Floats:
+        """Basic insulation asked for on the move, at the strain a fit person can bear."""
+        return self._needed.icl_min_clo
+
+    @property
+    def needed_neutral_clo(self) -> Floats:
+        """The same without strain."""
+        return self._needed.icl_neutral_clo
+
+    @cached_property
+    def margin_min_clo(self) -> Floats:
+        return np.asarray(self.worn_clo - self.needed_min_clo)
+
+    @cached_property
+    def margin_neutral_clo(self) -> Floats:
+        return np.asarray(self.worn_clo - self.needed_neutral_clo)
+
+    @cached_property
+    def moving_h(self) -> Floats:
+        """Hours on the move until the limit, without strain; infinite beyond eight."""
+        return exposure_limit(self.worn_clo, self.moving).limit_neutral_h
+
+    @cached_property
+    def _standing(self) -> tuple[Floats, Floats]:
+        return minutes_standing(self.worn_clo, self.moving)
+
+    @property
+    def standing_min_min(self) -> Floats:
+        """Minutes standing still until the limit, at the strain; infinite beyond eight hours."""
+        return self._standing[0]
+
+    @property
+    def standing_neutral_min(self) -> Floats:
+        """The same without strain."""
+        return self._standing[1]
+
+    @cached_property
+    def standing_further_min(self) -> Floats:
+        """Without strain, with the one layer that helps most."""
+        return minutes_standing(_each([one.further_clo for one in self.wardrobes]), self.moving)[1]
 
 
 def air_on_the_way(conditions: StageConditions, wind_share: float) -> Air:
@@ -107,27 +160,7 @@ def warmth(people: Sequence[Person], air: Air, metabolic_wpm2: Floats) -> Warmth
         By ISO 11079. NaN for air above 10 °C, wind at the body above 18 m/s, anything not known, and
         people of whose clothing nothing is known.
     """
-    wardrobes = tuple(wardrobe(person) for person in people)
-    worn = _each([one.icl_clo for one in wardrobes])
-    further = _each([one.further_clo for one in wardrobes])
-    cloth = _each([one.permeability_lpm2s for one in wardrobes])
-    moving = Exposure(metabolic_wpm2, air.low_c, air.body_wind_mps, permeability_lpm2s=cloth)
-    needed = required_insulation(moving)
-    limit = exposure_limit(worn, moving)
-    stand_min, stand_neutral = minutes_standing(worn, moving)
-    _, with_further = minutes_standing(further, moving)
-    return Warmth(
-        wardrobes=wardrobes,
-        air=air,
-        needed_min_clo=needed.icl_min_clo,
-        needed_neutral_clo=needed.icl_neutral_clo,
-        margin_min_clo=np.asarray(worn - needed.icl_min_clo),
-        margin_neutral_clo=np.asarray(worn - needed.icl_neutral_clo),
-        moving_h=limit.limit_neutral_h,
-        standing_min_min=stand_min,
-        standing_neutral_min=stand_neutral,
-        standing_further_min=with_further,
-    )
+    return Warmth(tuple(wardrobe(person) for person in people), air, metabolic_wpm2)
 
 
 def hands_of(person: Person) -> tuple[tuple[str, bool | None], ...]:

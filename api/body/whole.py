@@ -4,32 +4,58 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 from api.body.light import Light, light
 from api.body.load import Load, load
 from api.body.people import Person
 from api.body.settings import BodySettings
 from api.body.sleep import Sleep, sleep
-from api.body.warmth import Warmth, air_on_the_way, warmth
+from api.body.warmth import Air, Warmth, air_on_the_way, warmth
 from api.body.water_fuel import WaterFuel, water_fuel
 from api.conditions.stages import StageConditions
 from api.journal.trip import TripPlan
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Body:
-    """Arrays are [person, stage, scenario] unless their part says otherwise."""
+    """Arrays are [person, stage, scenario] unless their part says otherwise. A part is worked out when it is
+    asked for: a board that asks about bags alone pays for bags alone."""
 
     people: tuple[Person, ...]
+    """In the order in which they are to be shown."""
     plan: TripPlan
     conditions: StageConditions
-    settings: BodySettings
-    load: Load
-    warmth: Warmth
-    sleep: Sleep
-    water_fuel: WaterFuel
-    light: Light
+    """Of the same trip; the forecast may be missing, then what rests on it is not known."""
+    settings: BodySettings = field(default_factory=BodySettings)
+    packed_fuel_g: float = math.nan
+    """Fuel that was counted, g; NaN when nobody has."""
+
+    @cached_property
+    def air(self) -> Air:
+        return air_on_the_way(self.conditions, self.settings.wind_share)
+
+    @cached_property
+    def load(self) -> Load:
+        return load(self.people, self.plan, self.conditions, self.settings)
+
+    @cached_property
+    def warmth(self) -> Warmth:
+        return warmth(self.people, self.air, self.load.metabolic_wpm2)
+
+    @cached_property
+    def sleep(self) -> Sleep:
+        return sleep(self.people, self.plan, self.conditions, self.settings.allowance_c)
+
+    @cached_property
+    def water_fuel(self) -> WaterFuel:
+        return water_fuel(self.people, self.plan, self.conditions, self.settings.kitchen, self.packed_fuel_g)
+
+    @cached_property
+    def light(self) -> Light:
+        chosen = self.settings
+        return light(self.people, self.conditions, self.air.low_c, chosen.usable_share, chosen.body_warm_c)
 
 
 def body(
@@ -39,30 +65,5 @@ def body(
     settings: BodySettings | None = None,
     packed_fuel_g: float = math.nan,
 ) -> Body:
-    """What each stage asks, and what is there against it, in every scenario.
-
-    Parameters
-    ----------
-    people
-        In the order in which they are to be shown.
-    plan, conditions
-        Of the same trip; the forecast may be missing, then what rests on it is not known.
-    settings
-        What the estimates take for given.
-    packed_fuel_g
-        Fuel that was counted, g; NaN when nobody has.
-    """
-    chosen = settings or BodySettings()
-    carried = load(people, plan, conditions, chosen)
-    air = air_on_the_way(conditions, chosen.wind_share)
-    return Body(
-        people=tuple(people),
-        plan=plan,
-        conditions=conditions,
-        settings=chosen,
-        load=carried,
-        warmth=warmth(people, air, carried.metabolic_wpm2),
-        sleep=sleep(people, plan, conditions, chosen.allowance_c),
-        water_fuel=water_fuel(people, plan, conditions, chosen.kitchen, packed_fuel_g),
-        light=light(people, conditions, air.low_c, chosen.usable_share, chosen.body_warm_c),
-    )
+    """What each stage asks, and what is there against it, in every scenario; see `Body`."""
+    return Body(tuple(people), plan, conditions, settings or BodySettings(), packed_fuel_g)

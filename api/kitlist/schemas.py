@@ -24,6 +24,7 @@ from pydantic import (
 
 from api.journal.kinds import Known
 from api.journal.trip import HoldKind, Role, Slug, Terrain
+from api.kitlist.metrics import OF_THE_BODY
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=600)]
 Label = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
@@ -349,10 +350,16 @@ class StandIn(Part):
     note: Text | None = None
 
 
+MOST_THINGS, MOST_BORNE = 1_000.0, 100_000.0
+"""The most of a thing, and of a quantity of the body (energy is counted in kJ), that a list may ask for."""
+
+
 class HowMany(Part):
     """How many are asked. A computed quantity is looked up by name in the metric registry."""
 
-    count: Annotated[float, Field(gt=0, le=1000)] = 1
+    count: Annotated[float, Field(ge=-1000, le=MOST_BORNE)] = 1
+    """Of a thing above 0 and at most 1000. Of a quantity of the body, the least that must be left of it, which
+    may be less than nothing, or the most there may be."""
     per: Literal["person", "rope", "party", "people", "rope-end", "guide"] = "person"
     people: Annotated[int, Field(ge=1, le=50)] | None = None
     """With per `people`: one lot for so many people."""
@@ -368,6 +375,12 @@ class HowMany(Part):
         if self.computed and not self.unit:
             raise Misfit(
                 "a computed quantity needs the unit it is counted in", "Add unit, for instance unit: g."
+            )
+        if self.computed not in OF_THE_BODY and not 0 < self.count <= MOST_THINGS:
+            raise Misfit(
+                f"nobody can be asked for {self.count:g} of a thing",
+                f"Write a number above 0, at most {MOST_THINGS:g}.",
+                "count",
             )
         return self
 

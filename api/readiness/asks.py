@@ -98,6 +98,11 @@ class Asks:
     def base(self) -> int:
         return self.conditions.base
 
+    @property
+    def ahead(self) -> Bools:
+        """By stage: what is over asks nothing any more; when all is over, the list stands as it was."""
+        return _ahead(self.conditions)
+
     def checks_of_requirement(self, requirement: int) -> range:
         """The indices of a requirement's checks: its presence first, then its limits."""
         return self.spans[requirement]

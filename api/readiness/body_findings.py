@@ -8,14 +8,15 @@ written `optional: true`, with its grades. What cannot be worked out is a findin
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC
 
 import numpy as np
 import numpy.typing as npt
 
+from api.body.people import Person
 from api.body.whole import Body
 from api.journal.fold import Picture
-from api.journal.trip import TripPlan
 from api.kitlist.metrics import METRICS, OF_THE_BODY
 from api.kitlist.schemas import GradeRule, Requirement, Scope
 from api.readiness.asks import Asks, grade_in_force
@@ -39,6 +40,7 @@ BORNE: Mapping[str, Callable[[Body], Floats]] = {
     "energy_kj": lambda found: found.load.energy_kj,
 }
 """What must not be more, by name."""
+_QUANTITIES = {**LEFT, **BORNE}
 WARMTH = frozenset({"clothing_margin_clo", "standing_min"})
 
 
@@ -48,65 +50,104 @@ def asked_of_the_body(requirement: Requirement) -> bool:
     return requirement.scope is Scope.PERSON and requirement.optional and name in OF_THE_BODY
 
 
-def body_findings(asked: Asks, lacking: Lacks, picture: Picture) -> tuple[Finding, ...]:
-    """Everything the edition asks of the body that is too little, too much or not known.
+@dataclass(frozen=True, slots=True, eq=False)
+class BodyGap:
+    """What is asked of one person's body and is too little, too much or not known; [stage, scenario]."""
 
-    Worked out only when the edition asks for any of it. The findings rest on the scenario of the forecast
-    itself.
-    """
-    wanted = [r for r in lacking.edition.requirements if asked_of_the_body(r) and r.grades]
-    if not wanted or not asked.plan.stages:
-        return ()
-    found = body_from(asked.plan, asked.conditions, picture, lacking)
-    return tuple(
-        finding for requirement in wanted for finding in _of(requirement, found, asked, lacking, picture)
-    )
+    pair: tuple[int, int]
+    """Index of the subject, index of the requirement."""
+    person: int
+    """Index among the people of the body."""
+    values: Floats
+    amiss: Bools
+    unknown: Bools
+    certain: Bools
+    """Where the forecast leaves no doubt that it is asked."""
+
+    def where(self, scenario: int) -> Bools:
+        """The stages that a finding is about in one scenario: what is amiss, else what is not known."""
+        amiss = self.amiss[:, scenario]
+        return amiss if amiss.any() else self.unknown[:, scenario]
 
 
-def _of(
-    requirement: Requirement, found: Body, asked: Asks, lacking: Lacks, picture: Picture
-) -> Iterator[Finding]:
-    name, base, plan = str(requirement.how_many.computed), asked.base, asked.plan
-    values = {**LEFT, **BORNE}[name](found)[:, :, base]
-    here = asked.weather.truth(requirement.when).possible[base] & _counts(name, found, plan, base)
-    for p, person in enumerate(found.people):
-        subject = next(s for s in lacking.subjects if s.id == person.id)
-        if not applies(requirement, subject):
+def body_asked(asked: Asks, lacking: Lacks, picture: Picture) -> Body | None:
+    """The bodies of the party, where the edition asks anything of them; else None."""
+    wanted = any(asked_of_the_body(r) and r.grades for r in lacking.edition.requirements)
+    return body_from(asked.plan, asked.conditions, picture, lacking) if wanted and asked.plan.stages else None
+
+
+def body_gaps(asked: Asks, lacking: Lacks, found: Body) -> Iterator[BodyGap]:
+    """Everything the edition asks of bodies and is not surely enough, in every scenario."""
+    place = {subject.id: p for p, subject in enumerate(lacking.subjects)}
+    ahead = asked.ahead[:, np.newaxis]
+    for r, requirement in enumerate(lacking.edition.requirements):
+        if not (asked_of_the_body(requirement) and requirement.grades):
             continue
+        name, limit = str(requirement.how_many.computed), requirement.how_many.count
+        values, truth = _QUANTITIES[name](found), asked.weather.truth(requirement.when)
+        counts = _counts(name, found) & ahead
+        here, certain = truth.possible.T & counts, truth.certain.T & counts
         with np.errstate(invalid="ignore"):
-            limit = requirement.how_many.count
-            amiss = here & (values[p] < limit if name in LEFT else values[p] > limit)
-        unknown = here & np.isnan(values[p])
-        where = amiss if amiss.any() else unknown
-        graded = grade_in_force(requirement.grades, asked.weather, where, base) if where.any() else None
-        if graded is not None:
-            yield _finding(requirement, person.id, person.name, values[p], where, graded, asked, picture)
+            amiss = here & (values < limit if name in LEFT else values > limit)
+        unknown = here & np.isnan(values)
+        for at, person in enumerate(found.people):
+            p = place[person.id]
+            concerned = applies(requirement, lacking.subjects[p])
+            if concerned and (amiss[at].any() or unknown[at].any()):
+                yield BodyGap((p, r), at, values[at], amiss[at], unknown[at], certain)
 
 
-def _counts(name: str, found: Body, plan: TripPlan, base: int) -> Bools:
-    """Stages on which the quantity means anything: nights for sleep, air up to 10 °C for warmth."""
+def body_findings(
+    asked: Asks, lacking: Lacks, picture: Picture, found: Body | None = None
+) -> tuple[Finding, ...]:
+    """Everything asked of the body that is too little, too much or not known in the forecast itself.
+
+    Worked out only when the edition asks for any of it. `found`: the bodies, where they are at hand.
+    """
+    bodies = found or body_asked(asked, lacking, picture)
+    if bodies is None:
+        return ()
+    gaps = body_gaps(asked, lacking, bodies)
+    each = (body_finding(gap, bodies, asked, lacking, picture, asked.base) for gap in gaps)
+    return tuple(finding for finding in each if finding is not None)
+
+
+def body_finding(
+    gap: BodyGap, found: Body, asked: Asks, lacking: Lacks, picture: Picture, scenario: int
+) -> Finding | None:
+    """The finding as it would be, were one scenario the forecast itself; None where there is none."""
+    where = gap.where(scenario)
+    requirement = lacking.edition.requirements[gap.pair[1]]
+    graded = grade_in_force(requirement.grades, asked.weather, where, scenario) if where.any() else None
+    if graded is None:
+        return None
+    return _finding(requirement, found.people[gap.person], gap, graded, asked, picture, scenario)
+
+
+def _counts(name: str, found: Body) -> Bools:
+    """Where the quantity means anything, [stage, scenario]: nights for sleep, air up to 10 °C for warmth."""
     if name == "bag_margin_c":
-        return np.array([stage.night is not None for stage in plan.stages], dtype=np.bool_)
+        return np.array([[stage.night is not None] for stage in found.plan.stages], dtype=np.bool_)
     if name in WARMTH:
-        return np.asarray(~found.warmth.air.too_warm[:, base])
-    return np.ones(len(plan.stages), dtype=np.bool_)
+        return np.asarray(~found.air.too_warm)
+    return np.ones((len(found.plan.stages), 1), dtype=np.bool_)
 
 
 def _finding(
     requirement: Requirement,
-    member: str,
-    name: str,
-    values: Floats,
-    where: Bools,
+    person: Person,
+    gap: BodyGap,
     graded: tuple[GradeRule, tuple[GradeRule, ...]],
     asked: Asks,
     picture: Picture,
+    scenario: int,
 ) -> Finding:
     quantity, plan = METRICS[str(requirement.how_many.computed)], asked.plan
     rule, also = graded
     holds = HoldPoints(plan, picture)
     grade, hold = holds.in_force(rule)
-    shown = np.where(where, values, np.nan)
+    where = gap.where(scenario)
+    shown = np.where(where, gap.values[:, scenario], np.nan)
     kind = GapKind.UNKNOWN if np.isnan(shown).all() else GapKind.SHORT
     stage = plan.stages[int(np.argmax(where))]
     limit = f"{requirement.how_many.count:g} {quantity.unit}"
@@ -115,14 +156,14 @@ def _finding(
     else:
         least = quantity.name in LEFT
         at = int(np.nanargmin(shown) if least else np.nanargmax(shown))
-        stage, answer = plan.stages[at], f"{values[at]:.1f} {quantity.unit}"
-        says = (
-            f"{quantity.title}: {answer} on {stage.name}, {'at least' if least else 'at most'} {limit} asked"
-        )
+        stage, answer = plan.stages[at], f"{shown[at]:.1f} {quantity.unit}"
+        word = "at least" if least else "at most"
+        says = f"{quantity.title}: {answer} on {stage.name}{_spread(gap.values[at])}, {word} {limit} asked"
+    scenarios = zip(asked.conditions.scenarios, (gap.amiss | gap.unknown).any(axis=0), strict=True)
     return Finding(
-        id=f"{member}.{requirement.id}",
-        subject=member,
-        subject_name=name,
+        id=f"{person.id}.{requirement.id}",
+        subject=person.id,
+        subject_name=person.name,
         scope=Scope.PERSON,
         requirement=requirement.id,
         item=requirement.item,
@@ -132,7 +173,7 @@ def _finding(
         hold=hold.kind,
         hold_name=hold.name,
         also=tuple(HoldGrade(grade=g, hold=h.kind, hold_name=h.name) for g, h in map(holds.in_force, also)),
-        title=f"{name}: {requirement.item} – {says}",
+        title=f"{person.name}: {requirement.item} – {says}",
         reasons=(Reason(kind=kind, says=says, answer=answer, asked=limit),),
         why=requirement.why,
         first_stage=stage.id,
@@ -142,4 +183,13 @@ def _finding(
         basis=requirement.basis,
         life_safety=False,
         conditions_known=kind is not GapKind.UNKNOWN,
+        scenarios=tuple(one.id for one, there in scenarios if there),
     )
+
+
+def _spread(values: Floats) -> str:
+    """From the lowest to the highest over the scenarios, where these differ."""
+    known = values[np.isfinite(values)]
+    if known.size < 2 or f"{known.min():.1f}" == f"{known.max():.1f}":
+        return ""
+    return f" ({known.min():.1f} to {known.max():.1f} over {known.size} scenarios)"

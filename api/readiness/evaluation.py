@@ -3,13 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from api.body.whole import Body
 from api.conditions.stages import StageConditions
 from api.journal.fold import Picture
 from api.journal.trip import TripPlan
 from api.kitlist.schemas import Edition
 from api.nights.rules import Assessment, assessments
 from api.readiness.asks import Asks, asks
-from api.readiness.body_findings import asked_of_the_body, body_findings
+from api.readiness.body_findings import asked_of_the_body, body_asked, body_findings
 from api.readiness.findings import Floats, finding_of, findings, rank
 from api.readiness.lacks import Lacks, lacks, looked_at_again
 from api.readiness.night_findings import REQUIREMENTS, night_findings
@@ -34,6 +35,8 @@ class Evaluation:
     """Computed amounts by metric name and scenario."""
     nights: Mapping[str, Assessment] = field(default_factory=dict)
     """Everyone's nights against the guideline, by member."""
+    bodies: Body | None = None
+    """Where the edition asks anything of bodies."""
 
 
 def evaluate(
@@ -56,6 +59,7 @@ def with_picture(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
     """The same plan, people count and forecast, with another picture of who and what is there."""
     lacking: Lacks | None = None
     found: tuple[Finding, ...] = ()
+    bodies: Body | None = None
     if before.asks is not None and before.edition is not None:
         lacking = lacks(before.edition, before.plan, picture)
         found = tuple(
@@ -63,7 +67,8 @@ def with_picture(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
             for f in findings(before.asks, lacking, picture, before.quantities)
             if f.requirement not in REQUIREMENTS
         )
-        found = (*found, *body_findings(before.asks, lacking, picture))
+        bodies = body_asked(before.asks, lacking, picture)
+        found = (*found, *body_findings(before.asks, lacking, picture, bodies))
     slept = assessments(before.plan, picture)
     together = (
         *found,
@@ -77,6 +82,7 @@ def with_picture(before: Evaluation, seq: int, picture: Picture) -> Evaluation:
         lacks=lacking,
         findings=tuple(sorted(together, key=rank)),
         nights=slept,
+        bodies=bodies,
     )
 
 
@@ -113,8 +119,14 @@ def with_sightings(
         if (f.subject, f.requirement) != (subject, requirement) and f.requirement not in of_bodies
     ]
     # One thing more or less changes what its owner can put on, sleep in or carry.
-    kept += body_findings(asked, lacking, picture)
+    bodies = body_asked(asked, lacking, picture)
+    kept += body_findings(asked, lacking, picture, bodies)
     together = [*kept, found] if found is not None else kept
     return replace(
-        before, seq=seq, picture=picture, lacks=lacking, findings=tuple(sorted(together, key=rank))
+        before,
+        seq=seq,
+        picture=picture,
+        lacks=lacking,
+        findings=tuple(sorted(together, key=rank)),
+        bodies=bodies,
     )
