@@ -159,7 +159,8 @@ def _finding(
         stage, answer = plan.stages[at], f"{shown[at]:.1f} {quantity.unit}"
         word = "at least" if least else "at most"
         says = f"{quantity.title}: {answer} on {stage.name}{_spread(gap.values[at])}, {word} {limit} asked"
-    scenarios = zip(asked.conditions.scenarios, (gap.amiss | gap.unknown).any(axis=0), strict=True)
+    there = np.asarray((gap.amiss | gap.unknown).any(axis=0))
+    scenarios = zip(asked.conditions.scenarios, there.tolist(), strict=True)
     return Finding(
         id=f"{person.id}.{requirement.id}",
         subject=person.id,
