@@ -10,6 +10,7 @@ import astral
 import astral.sun
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from api.science import sun
 from api.science.sun import Crossings, DayState, SunDay
@@ -95,6 +96,43 @@ def test_nrel_spa_worked_example_elevation_and_transit() -> None:
     noon = seconds[np.argmax(sun.solar_elevation_deg(seconds, place["lat"], place["lon"]))]
     expected = np.datetime64(f"2003-10-17T{check('spa_sun').value}") + np.timedelta64(7, "h")
     assert abs((noon - expected) / np.timedelta64(1, "s")) <= 15.0
+
+
+def spa_elevation(north: float = 0.0, east: float = 0.0, at: np.datetime64 | None = None) -> float:
+    """Unrefracted elevation at the moment of NREL's worked example, or at another of that day."""
+    place = check("spa_zenith").inputs
+    stamp = np.datetime64("2003-10-17T19:30:30") if at is None else at
+    return float(sun.solar_elevation_deg(stamp, place["lat"] + north, place["lon"] + east))
+
+
+def test_nrel_spa_worked_example_zenith_with_refraction() -> None:
+    """Zenith 50.11162° through air of 820 mbar and 11 °C, by the refraction of NREL/TP-560-34302 eq. 42."""
+    reference = check("spa_zenith")
+    bare, air = spa_elevation(), reference.inputs
+    lifted = air["pressure_mbar"] / 1010.0 * 283.0 / (273.0 + air["temp_C"])
+    lifted *= 1.02 / (60.0 * np.tan(np.radians(bare + 10.3 / (bare + 5.11))))
+    assert 90.0 - bare - lifted == pytest.approx(reference.value, abs=0.01), str(reference)
+
+
+def test_nrel_spa_worked_example_azimuth() -> None:
+    """Towards the pole elevation grows by the cosine of the azimuth; in the afternoon it is past south."""
+    reference, step = check("spa_azimuth"), 1e-3
+    slope = (spa_elevation(step) - spa_elevation(-step)) / (2 * step)
+    assert 360.0 - np.degrees(np.arccos(slope)) == pytest.approx(reference.value, abs=0.05), str(reference)
+
+
+def test_nrel_spa_worked_example_equation_of_time() -> None:
+    """At true noon elevation does not change with longitude; how far that is from mean noon of the place
+    is the equation of time. The 0.02° that elevation is good for are 0.08 min."""
+    reference, place = check("spa_equation_eot"), check("spa_zenith").inputs
+
+    def to_the_east(second: float) -> float:
+        at = np.datetime64("2003-10-17T07:00:00") + np.timedelta64(round(second * 1e6), "us")
+        return spa_elevation(0.0, 0.01, at) - spa_elevation(0.0, -0.01, at)
+
+    noon_min = brentq(to_the_east, 10 * 3600.0, 13 * 3600.0) / 60.0
+    mean_noon_min = 720.0 - 4.0 * place["lon"] - 7 * 60.0
+    assert mean_noon_min - noon_min == pytest.approx(reference.value, abs=0.08), str(reference)
 
 
 def test_elevation_against_pvlib(pvlib) -> None:
