@@ -119,6 +119,7 @@ ENTRY_ACTIONS: dict[str, str] = {
     "tripwire-ended": "call.make",
     "tripwire-crossed": "call.view",
     "turnaround-set": "call.make",
+    "pace-set": "call.make",
     "call-made": "call.make",
     "call-countersigned": "call.countersign",
     "debrief-note": "debrief.write",

@@ -178,7 +178,14 @@ def _tripwires(evaluation: Evaluation) -> list[dict[str, Any]]:
 
 def _turnaround(evaluation: Evaluation, at: datetime) -> Any:
     found = rules.turnaround(evaluation.plan, evaluation.picture, at)
-    return None if found is None else plain(asdict(found))
+    if found is None:
+        return None
+    told = plain(asdict(found))
+    if not found.pace_set:
+        # Records made before a pace could be set have no such members, and must come out the same.
+        for name in ("plan_down_h", "margin_h", "pace_set"):
+            del told[name]
+    return told
 
 
 def plain(value: Any) -> Any:

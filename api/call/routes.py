@@ -10,7 +10,8 @@ from api.call import queries
 from api.call.arriving import sealed_or_raise
 from api.call.schemas import CallMadeHere, CallWrite, CheckedRecord, PublicKey, PublicKeys
 from api.call.schemas import Calls as CallList
-from api.call.service import CallRoom, Sitting, wire_of
+from api.call.service import CallRoom, Sitting
+from api.call.verify import wire_of
 from api.db import Reading, Writing
 from api.errors import Conflict
 from api.ids import new_id

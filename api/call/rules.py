@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from api.journal.decisions import CallMade
+from api.journal.decisions import CallMade, PaceSet
 from api.journal.entry import Entry
 from api.journal.fold import Picture
 from api.journal.trip import HOLD_ORDER, HoldKind, HoldPoint, Role, Stage, TripPlan
@@ -106,12 +106,18 @@ class Turnaround:
     dark_at: datetime | None
     """End of civil twilight on that day, UTC; None: the sun does not set so low."""
     down_h: float
-    """Hours that the plan takes from there to the next night."""
+    """Hours from there to the next night: as a lead guide set them, else as the plan has them."""
     latest_at: datetime | None
-    """The latest moment to turn with an hour in hand; None without dark."""
+    """The latest moment to turn with that time in hand; None without dark."""
     at: datetime | None
     """What is in force: as set by a lead guide, else the latest."""
     is_set: bool
+    plan_down_h: float = 0.0
+    """Hours that the plan itself takes."""
+    margin_h: float = MARGIN / timedelta(hours=1)
+    """Hours kept in hand before dark."""
+    pace_set: bool = False
+    """Whether a lead guide set the hours down or in hand."""
 
     @property
     def spare(self) -> timedelta | None:
@@ -145,12 +151,16 @@ def turnaround(plan: TripPlan, picture: Picture, after: datetime) -> Turnaround 
     if not down:
         return None
     stage, place = day[top], plan.place
-    down_for = sum((s.ends_at - s.starts_at for s in down), timedelta(0))
+    planned = sum((s.ends_at - s.starts_at for s in down), timedelta(0))
+    pace = picture.decided.paces.get(stage.id)
+    down_for, margin = _reckoned(pace.body if pace else None, planned)
     local_day = stage.ends_at.astimezone(place.zone).date()
     sets = sun_day(local_day, place.zone, place.latitude_deg, place.longitude_deg).civil.sets
     dark_at = sets[-1] if sets else None
-    latest = None if dark_at is None else _whole_minute(dark_at - down_for - MARGIN)
+    latest = None if dark_at is None else _whole_minute(dark_at - down_for - margin)
     record = picture.decided.turnarounds.get(stage.id)
+    if record and pace and (record.happened_at, record.entry) < (pace.happened_at, pace.entry):
+        record = None  # whoever sets the pace afterwards wants it worked out again
     return Turnaround(
         stage=stage.id,
         stage_name=stage.name,
@@ -161,6 +171,19 @@ def turnaround(plan: TripPlan, picture: Picture, after: datetime) -> Turnaround 
         latest_at=latest,
         at=record.body.at.astimezone(UTC) if record else latest,
         is_set=record is not None,
+        plan_down_h=planned / timedelta(hours=1),
+        margin_h=margin / timedelta(hours=1),
+        pace_set=pace is not None,
+    )
+
+
+def _reckoned(pace: PaceSet | None, planned: timedelta) -> tuple[timedelta, timedelta]:
+    """(time down, time in hand) as set, else as planned and an hour."""
+    down_h = pace.down_h if pace else None
+    margin_h = pace.margin_h if pace else None
+    return (
+        planned if down_h is None else timedelta(hours=down_h),
+        MARGIN if margin_h is None else timedelta(hours=margin_h),
     )
 
 

@@ -15,7 +15,7 @@ from api.access.current import Reader
 from api.call import rules
 from api.call.arriving import Arrivals
 from api.call.keys import Keys
-from api.call.schemas import CallForm, CallLine, CheckedRecord, SealedFault
+from api.call.schemas import CallForm, CallLine
 from api.call.verify import Checked, check_here
 from api.clock import Clock
 from api.conditions.choice import forecast_in_force
@@ -28,6 +28,7 @@ from api.journal.decisions import (
     DebriefNote,
     Decision,
     Knew,
+    PaceSet,
     Settled,
     TripwireCrossed,
     TripwireEnded,
@@ -138,6 +139,22 @@ class Calls:
         if all(known.id != stage for known in evaluation.plan.stages):
             raise NotFound(f"The plan has no stage {stage}. Open the call page again.")
         self._write(at, TurnaroundSet(stage=stage, at=moment, reason=reason))
+
+    def set_pace(
+        self, at: Sitting, stage: str, down_h: float | None, margin_h: float | None, reason: str = ""
+    ) -> None:
+        """Set how long the way down takes and what is kept in hand; None for what the plan has, and an hour.
+
+        The turnaround is worked out from it again, also where a time had been set. Raises NotFound, Invalid.
+        """
+        evaluation = self.evaluation(at.work, at.reader, at.trip)
+        if all(known.id != stage for known in evaluation.plan.stages):
+            raise NotFound(f"The plan has no stage {stage}. Open the call page again.")
+        try:
+            body = PaceSet(stage=stage, down_h=down_h, margin_h=margin_h, reason=reason)
+        except ValidationError as error:
+            raise from_validation(error.errors(), skip=()) from error
+        self._write(at, body)
 
     def note(self, at: Sitting, note: DebriefNote) -> None:
         """Keep one thing learnt. Raises Invalid for a line the trip's kit list does not have."""
@@ -363,18 +380,6 @@ def moved_ropes(
 
 def _on(teams: tuple[RopeTeam, ...], rope: str) -> tuple[str, ...]:
     return next((team.members for team in teams if team.id == rope), ())
-
-
-def wire_of(checked: Checked) -> CheckedRecord:
-    """What checking found, for the wire."""
-    return CheckedRecord(
-        good=checked.good,
-        says=checked.says(),
-        faults=tuple(SealedFault(where=f.where, says=f.says) for f in checked.faults),
-        chain=checked.chain,
-        differences=checked.differences,
-        versions=checked.versions,
-    )
 
 
 def install(app: FastAPI, *, data_dir: Path, clock: Clock) -> Calls:

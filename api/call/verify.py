@@ -8,6 +8,7 @@ from sqlalchemy import Connection
 
 from api.call import queries
 from api.call.record import compared, evaluated, other_versions
+from api.call.schemas import CheckedRecord, SealedFault
 from api.call.signing import Fault, check, opened
 from api.call.versions import code_versions
 from api.errors import NotFound
@@ -105,6 +106,18 @@ def check_here(conn: Connection, readiness: Readiness, outfit: str, text: bytes)
         return Checked((), alone.members, alone.key_known, problem, versions=versions)
     again = _again(conn, readiness, outfit, snapshot, seq)
     return Checked((), alone.members, alone.key_known, problem, compared(record, again), versions)
+
+
+def wire_of(checked: Checked) -> CheckedRecord:
+    """What checking found, for the wire."""
+    return CheckedRecord(
+        good=checked.good,
+        says=checked.says(),
+        faults=tuple(SealedFault(where=f.where, says=f.says) for f in checked.faults),
+        chain=checked.chain,
+        differences=checked.differences,
+        versions=checked.versions,
+    )
 
 
 def _shape(record: Mapping[str, Any]) -> Fault | None:

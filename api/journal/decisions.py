@@ -97,6 +97,22 @@ class TurnaroundSet(Body):
         return ("turnaround", self.stage)
 
 
+class PaceSet(Body):
+    """How long the way down takes and how much time is kept in hand, for working out when to turn round."""
+
+    kind: Literal["pace-set"] = "pace-set"
+    stage: Slug
+    """The stage at whose end one turns."""
+    down_h: Annotated[float, Field(gt=0, le=72, allow_inf_nan=False)] | None = None
+    """None: as the plan has it."""
+    margin_h: Annotated[float, Field(ge=0, le=24, allow_inf_nan=False)] | None = None
+    """None: an hour."""
+    reason: LongText = ""
+
+    def key(self) -> Key:
+        return ("pace", self.stage)
+
+
 class Settled(Value):
     """What becomes of one open stop at a call."""
 
@@ -184,6 +200,7 @@ CallBody = (
     | TripwireEnded
     | TripwireCrossed
     | TurnaroundSet
+    | PaceSet
     | CallMade
     | CallCountersigned
     | DebriefNote

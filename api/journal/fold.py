@@ -24,6 +24,7 @@ from api.journal.decisions import (
     CallCountersigned,
     CallMade,
     DebriefNote,
+    PaceSet,
     TripwireCrossed,
     TripwireSet,
     TurnaroundSet,
@@ -79,6 +80,7 @@ class Decided:
     crossed: Mapping[str, Record[TripwireCrossed]] = field(default_factory=dict)
     """What someone saw crossed, by tripwire."""
     turnarounds: Mapping[str, Record[TurnaroundSet]] = field(default_factory=dict)
+    paces: Mapping[str, Record[PaceSet]] = field(default_factory=dict)
     """By stage."""
     calls: tuple[Record[CallMade], ...] = ()
     """In the order in which they were made."""
@@ -312,7 +314,7 @@ def fold(entries: Iterable[Entry]) -> Picture:
     )
 
 
-_DECIDING = frozenset({"view", "tripwire", "tripwire-crossed", "turnaround", "countersigned"})
+_DECIDING = frozenset({"view", "tripwire", "tripwire-crossed", "turnaround", "pace", "countersigned"})
 """First words of the registers of the call."""
 
 
@@ -321,6 +323,7 @@ def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
     tripwires: dict[str, Record[TripwireSet]] = {}
     crossed: dict[str, Record[TripwireCrossed]] = {}
     turnarounds: dict[str, Record[TurnaroundSet]] = {}
+    paces: dict[str, Record[PaceSet]] = {}
     signed: dict[UUID, Record[CallCountersigned]] = {}
     for entry in registers.values():
         record = record_of(entry)
@@ -333,6 +336,8 @@ def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
                 crossed[tripwire] = record
             case TurnaroundSet(stage=stage):
                 turnarounds[stage] = record
+            case PaceSet(stage=stage):
+                paces[stage] = record
             case CallCountersigned(call=call):
                 signed[call] = record
     return Decided(
@@ -340,6 +345,7 @@ def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
         tripwires=tripwires,
         crossed=crossed,
         turnarounds=turnarounds,
+        paces=paces,
         calls=tuple(_all_of(unkeyed, CallMade)),
         countersigned=signed,
         debrief=tuple(_all_of(unkeyed, DebriefNote)),

@@ -202,7 +202,7 @@ class TestSetup:
         told = self.run(*SETUP)
         link = re.search(r"http://localhost:8123(/join/[\w-]+)\n", told)
         assert link
-        assert re.search(r"Calls are signed with key [0-9a-f]{16}; ", told), "the outfit's key is made with it"
+        assert re.search(r"Calls are signed with key [0-9a-f]{16}; ", told), "made with the outfit"
         app = create_app(Settings(database_url=sqlite_url))
         with IsolatedTestClient(app, follow_redirects=False) as client:
             assert client.post(link[1], data=CHOSEN).status_code == 303

@@ -176,6 +176,16 @@ class TestCalling:
         assert status == 422
         assert 'value="strong"' in page
 
+    def test_pace_and_margin_can_be_set(self, client: IsolatedTestClient) -> None:
+        assert "with 60 minutes in hand" in client.get(f"{TRIP}/call").text
+        status, page = send(client, f"{TRIP}/call/pace", down_h="9 h", margin_h="90")
+        assert status == 200
+        assert "The lead guide reckons 9\u00a0h down from there; the plan has " in page, page
+        assert "with 90 minutes in hand" in page
+        status, page = send(client, f"{TRIP}/call/pace", down_h="0", margin_h="soon")
+        assert status == 422
+        assert 'value="soon"' in page
+
     def test_the_turnaround_can_be_set(self, client: IsolatedTestClient) -> None:
         status, page = send(client, f"{TRIP}/call/turnaround", turnaround_at="2026-09-14T10:30")
         assert status == 200
@@ -244,8 +254,7 @@ def test_pages_are_sound_html(client: IsolatedTestClient) -> None:
         assert "final call rests with the licensed guides" in page
 
 
-def test_seeding_needs_no_key(settings: Settings, client: IsolatedTestClient) -> None:
-    """The key is made when the first call is answered, not before."""
-    assert not (settings.data_dir / "keys").exists()
-    on(client)
+def test_the_key_is_there_before_the_first_call(settings: Settings, client: IsolatedTestClient) -> None:
+    """Seeding made the outfit without one; the service makes it as it begins."""
+    client.get(f"{TRIP}/call")
     assert [file.name for file in (settings.data_dir / "keys").iterdir()] == ["quillstone.pem"]

@@ -134,6 +134,21 @@ def set_turnaround(
     return _done(request, trip, sent, work, reader, room, act, "turnaround")
 
 
+@router.post("/pace", dependencies=MAKE)
+def set_pace(
+    request: Request, trip: Slug, sent: Sent, work: Writing, reader: CurrentReader, room: CallRoom
+) -> Response:
+    """Set how long the way down takes, and how much time is kept in hand."""
+
+    def act(at: Sitting) -> None:
+        down_h = sent.measured("down_h", "h")
+        margin_h = sent.measured("margin_h", "h", default_unit="min")
+        sent.check()
+        room.set_pace(at, sent.text("stage"), down_h, margin_h, sent.text("reason"))
+
+    return _done(request, trip, sent, work, reader, room, act, "turnaround")
+
+
 @router.post("", dependencies=MAKE)
 def make(
     request: Request, trip: Slug, sent: Sent, work: Writing, reader: CurrentReader, room: CallRoom
@@ -232,7 +247,7 @@ def _page(
 
 def _entries(found: Review) -> dict[str, UUID]:
     """An id for each form of the page."""
-    names = ["view", "tripwire", "turnaround", "call"]
+    names = ["view", "tripwire", "turnaround", "pace", "call"]
     names += [f"{wire.id}-{deed}" for wire in found.tripwires for deed in ("crossed", "end")]
     return {name: new_id() for name in names}
 
