@@ -13,9 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from api.access.current import Reader
+from api.conditions.choice import forecast_in_force
 from api.handson.rules import Look, odd_clock, spent
 from api.handson.schemas import (
     AmountOn,
+    FlagOn,
+    ForecastOn,
     GradeOn,
     HandsOn,
     HoldOn,
@@ -85,12 +88,31 @@ def hands_on(
         sightings=tuple(_sighting(entry, writers) for entry in counting),
         writers=tuple(writers.people),
         withdrawn=withdrawn,
-        accepted={
-            finding.id: finding.life.accepted_by or ""
-            for finding in with_life(evaluation, evaluation.findings, None)
-            if finding.life.state is FlagState.ACCEPTED
-        },
+        flags=flags(evaluation),
+        forecast=forecast(evaluation),
     )
+
+
+def flags(evaluation: Evaluation) -> dict[str, FlagOn]:
+    """What people have done about findings, by finding. Takings do not grow old here; see `FlagOn.until`."""
+    done = {}
+    for finding in with_life(evaluation, evaluation.findings, None):
+        life, kind, grade = finding.life, finding.kind.value, finding.grade
+        if life.state is FlagState.ACCEPTED:
+            by = life.accepted_by or ""
+            done[finding.id] = FlagOn(state="accepted", by=by, kind=kind, grade=grade)
+        elif life.state is FlagState.TAKEN and life.until is not None:
+            by, until = life.taken_by or "", moment(life.until)
+            done[finding.id] = FlagOn(state="taken", by=by, until=until, kind=kind, grade=grade)
+    return done
+
+
+def forecast(evaluation: Evaluation) -> ForecastOn | None:
+    """The forecast in force."""
+    newest = forecast_in_force(evaluation.picture)
+    if newest is None:
+        return None
+    return ForecastOn(label=newest.body.label, issued_at=moment(newest.body.issued_at))
 
 
 def amounts(quantities: Mapping[str, Floats], base: int) -> dict[str, AmountOn]:

@@ -174,6 +174,25 @@ class SightingOn(Carried):
     """`ahead` or `behind`: the clock it was written by was off."""
 
 
+class FlagOn(Carried):
+    """What somebody has done about a finding as it stood then."""
+
+    state: Literal["taken", "accepted"]
+    by: str
+    until: str | None = None
+    """Until when it is taken."""
+    kind: str
+    grade: Grade
+    """An acceptance is for a gap of this kind and grade; a phone that finds another shows it as open."""
+
+
+class ForecastOn(Carried):
+    """Where a forecast comes from, and when it was issued."""
+
+    label: str
+    issued_at: str
+
+
 class HandsOn(Carried):
     """Everything a phone needs to check gear of one trip without signal."""
 
@@ -197,8 +216,10 @@ class HandsOn(Carried):
     """What stands; and all of what was written about the things last looked at, so that a record taken back
     gives way to what it replaced."""
     withdrawn: tuple[UUID, ...]
-    accepted: dict[str, str]
-    """Findings that a lead guide accepted, and who."""
+    flags: dict[str, FlagOn]
+    """What people have done about findings, by finding; one about which nobody has is left out."""
+    forecast: ForecastOn | None = None
+    """The forecast by which things are asked; None: none was received."""
 
     def wire(self) -> dict[str, Any]:
         """As JSON values, without what is at its default."""

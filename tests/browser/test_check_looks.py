@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -117,15 +118,25 @@ def test_a_bouncing_finger_answers_once(browser_page: Any) -> None:
 
 def test_script_and_forms_show_the_same(browser: Any, live_server: LiveServer) -> None:
     """The phone makes its views itself; they must not drift from the service's."""
+    office = browser.new_context(base_url=live_server.url)
+    for item, does in (("parka", "unfit"), ("boots", "absent")):
+        office.request.post(f"{BASE}/of/aroha", form={"item": item, "do": does})
+    flags, tomorrow = f"/api/trips/{TRIP}/flags", datetime.now(UTC) + timedelta(days=1)
+    taken = office.request.post(f"{flags}/aroha.boots/take", data={"until": tomorrow.isoformat()})
+    accepted = office.request.post(f"{flags}/aroha.parka/accept", data={"reason": "Worn over another."})
+    assert (taken.status, accepted.status) == (200, 200)
+    office.close()
     texts = {}
     for scripts in (True, False):
         context = browser.new_context(base_url=live_server.url, viewport=PHONE, java_script_enabled=scripts)
         page = context.new_page()
         texts[scripts] = []
-        for path in PATHS:
+        for path in (*PATHS, f"{BASE}/of/aroha?item=parka", f"{BASE}/of/aroha?item=boots"):
             page.goto(path)
             if scripts:
                 expect(page.locator("#check[data-ready]")).to_be_attached()
             texts[scripts].append(" ".join(page.locator("#check").inner_text().split()))
         context.close()
     assert texts[True] == texts[False]
+    assert "Accepted by Maren Okafor." in texts[True][-2]
+    assert "sees to it until" in texts[True][-1]

@@ -154,6 +154,33 @@ def test_a_photo_by_a_form(yard: IsolatedTestClient, app: FastAPI) -> None:
     assert "with a photo" in shown
 
 
+def test_what_others_have_done_about_a_gap_is_said(
+    yard: IsolatedTestClient, app: FastAPI, clock: FixedClock
+) -> None:
+    tap(yard, "/of/aroha", item="parka", do="unfit")
+    tap(yard, "/of/aroha", item="boots", do="absent")
+    flags = f"/api/trips/{TRIP}/flags"
+    until = (clock.now() + timedelta(hours=2)).isoformat()
+    assert yard.post(f"{flags}/aroha.boots/take", json={"until": until}).status_code == 200
+    accepted = yard.post(f"{flags}/aroha.parka/accept", json={"reason": "A thin one lies over it."})
+    assert accepted.status_code == 200, accepted.text
+    assert "Accepted by Maren Okafor." in text_of(yard.get(f"{BASE}/of/aroha?item=parka").text)
+    assert "Maren Okafor sees to it until" in text_of(yard.get(f"{BASE}/of/aroha?item=boots").text)
+    sent = yard.get(f"/api/trips/{TRIP}/hands-on").json()["flags"]
+    assert {id_: flag["state"] for id_, flag in sent.items()} == {
+        "aroha.parka": "accepted",
+        "aroha.boots": "taken",
+    }
+    clock.advance(timedelta(hours=3))
+    assert "sees to it" not in yard.get(f"{BASE}/of/aroha?item=boots").text
+
+
+def test_it_says_by_which_forecast_things_are_asked(yard: IsolatedTestClient) -> None:
+    shown = text_of(yard.get(BASE).text)
+    assert "No forecast has been received; what depends on the weather counts as asked." in shown
+    assert "How ropes are made up, nights and the forecast itself are judged on the board" in shown
+
+
 def test_who_is_left_and_who_is_with_whom(yard: IsolatedTestClient, app: FastAPI, clock: FixedClock) -> None:
     tap(yard, "/of/aroha", item="boots", do="seen")
     clock.advance(timedelta(seconds=90))

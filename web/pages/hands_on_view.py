@@ -10,8 +10,10 @@ from itertools import groupby
 from uuid import UUID
 
 from api.errors import NotFound
+from api.handson.compiled import flags, forecast
 from api.handson.looking import count_open, open_questions, to_look_at
 from api.handson.rules import NOW_WITHIN, Look, Station, check_order, odd_clock, spent, station_of
+from api.handson.schemas import FlagOn
 from api.journal.entry import StoredEntry
 from api.journal.fold import Record
 from api.journal.kinds import PARTY, Sighting
@@ -30,6 +32,8 @@ class Thing:
     holding: Holding
     finding: Finding | None
     asked: bool
+    flag: FlagOn | None = None
+    """What somebody has done about the finding."""
 
     @property
     def left(self) -> bool:
@@ -88,6 +92,11 @@ class Walk:
         self.now = now
         self._things: dict[str, list[Thing]] = {}
         self._found = {finding.id: finding for finding in evaluation.findings}
+        self._flags = {id_: flag for id_, flag in flags(evaluation).items() if self._holds(flag)}
+        self.forecast = forecast(evaluation)
+
+    def _holds(self, flag: FlagOn) -> bool:
+        return flag.until is None or self.moment(flag.until) > self.now
 
     @cached_property
     def subjects(self) -> dict[str, Subject]:
@@ -120,7 +129,8 @@ class Walk:
             presence = asks.checks_of_requirement(r)[0]
             asked = bool(asks.asked[asks.base, :, presence].any())
             finding = self._found.get(f"{subject_id}.{requirement.id}")
-            thing = Thing(lacks.subjects[p], requirement, lacks.holdings[p, r], finding, asked)
+            flag = self._flags.get(finding.id) if finding else None
+            thing = Thing(lacks.subjects[p], requirement, lacks.holdings[p, r], finding, asked, flag)
             found.append((not asked, check_order(requirement.zone, r), thing))
         return [thing for _, _, thing in sorted(found, key=lambda one: one[:2])]
 
@@ -180,6 +190,18 @@ class Walk:
     @cached_property
     def _received(self) -> dict[UUID, datetime]:
         return {entry.id: entry.received_at for entry in self.entries}
+
+    @property
+    def age_h(self) -> float:
+        """How old the forecast is that things are asked by; 0 without one."""
+        if self.forecast is None:
+            return 0.0
+        return (self.now - self.moment(self.forecast.issued_at)) / timedelta(hours=1)
+
+    @staticmethod
+    def moment(told: str) -> datetime:
+        """A moment as it is carried to phones."""
+        return datetime.fromisoformat(told)
 
     def odd(self, record: Record[Sighting]) -> str | None:
         """`ahead` or `behind` when the clock a record was written by was off."""

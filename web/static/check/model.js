@@ -125,8 +125,16 @@ export class Model {
       asked: requirement.asked.length > 0,
       left: toLookAt(finding, records),
       gap: Boolean(finding?.known_gap),
+      flag: finding && this.flagOf(finding),
       needed: needed(requirement, subject),
     };
+  }
+
+  /** What somebody has done about a finding; null once that is over, or the gap has become another. */
+  flagOf({ id, kind, grade }) {
+    const flag = this.taken.flags?.[id];
+    if (!flag || (flag.until && Date.parse(flag.until) <= this.now())) return null;
+    return flag.state === "taken" || (flag.kind === kind && flag.grade === grade) ? flag : null;
   }
 
   one(subjectId, item) { return this.things(subjectId).find((thing) => thing.requirement.id === item) ?? null; }

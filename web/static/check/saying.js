@@ -51,7 +51,11 @@ export function when(epochMs, zone, now) {
 
 export function duration(seconds) {
   const minutes = Math.round(seconds / 60);
-  return minutes < 60 ? `${minutes}\u00a0min` : `${Math.floor(minutes / 60)}\u00a0h ${minutes % 60}\u00a0min`;
+  const hours = Math.floor(minutes / 60);
+  const [days, left] = [Math.floor(Math.round(minutes / 60) / 24), Math.round(minutes / 60) % 24];
+  if (hours < 1) return `${minutes}\u00a0min`;
+  if (hours < 48) return `${hours}\u00a0h` + (minutes % 60 ? ` ${minutes % 60}\u00a0min` : "");
+  return count(days, "day") + (left ? ` ${left}\u00a0h` : "");
 }
 
 // -- numbers and days by large buttons -----------------------------------------------------------------------

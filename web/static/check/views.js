@@ -19,6 +19,7 @@ export function start(model) {
   if (loose.length) teams.push(["Not on a rope", loose.map((subject) => subject.id)]);
   return html`
     <h1>Hands-on check</h1>
+    ${taken.requirements.length > 0 && byForecast(model)}
     ${refused(model)}
     ${taken.requirements.length === 0 && html`<p>The trip has no kit list yet, so nothing is asked.</p>`}
     ${teams.map(([name, ids]) => html`<section class="team"><h2>${name}</h2><ul>${ids.map((id) => person(model, id))}</ul></section>`)}
@@ -28,6 +29,15 @@ export function start(model) {
       ${[...taken.ropes, { id: "party", name: "The party" }].map((rope) =>
         html`<li><a class="to-check" href="${base(model)}/call/${rope.id}"><span class="who">${rope.name}</span></a></li>`)}
     </ul></section>`}`;
+}
+
+function byForecast(model) {
+  const { forecast } = model.taken;
+  const issued = forecast && Date.parse(forecast.issued_at);
+  const asked = forecast
+    ? `Asked by the forecast ${forecast.label}, issued ${at(model, issued)}, ${duration(Math.max(model.now() - issued, 0) / 1000)} old.`
+    : "No forecast has been received; what depends on the weather counts as asked.";
+  return html`<p class="by-forecast">${asked} How ropes are made up, nights and the forecast itself are judged on the board, not here.</p>`;
 }
 
 function refused(model) {
@@ -90,11 +100,18 @@ export function ofList(model, subjectId, asked) {
     ${rest.length > 0 && html`<details><summary>Not asked on this trip as forecast, or optional: ${rest.length}</summary><ul>${rest.map((one) => html`<li><a class="to-check" href="?item=${one.requirement.id}"><span class="who">${one.requirement.item}</span></a></li>`)}</ul></details>`}`;
 }
 
-function card(model, { requirement, records, held, finding, gap, needed }) {
+/** What somebody has done about it. */
+function done(model, flag) {
+  if (flag?.state === "accepted") return html`<p class="says">Accepted by ${flag.by}.</p>`;
+  return flag && html`<p class="says">${flag.by} sees to it until ${at(model, Date.parse(flag.until))}.</p>`;
+}
+
+function card(model, { requirement, records, held, finding, gap, needed, flag }) {
   return html`<div class="thing">
     <h2>${requirement.item}${needed > 1 && html` <span class="times">${plain(needed)} asked</span>`}</h2>
     ${requirement.takes === "tried" && html`<p class="try">Counts only when tried.</p>`}
     ${gap && html`<p class="says ${finding.grade}">${GRADES[finding.grade]} before ${finding.hold_name}: ${finding.reasons[0].says}</p>`}
+    ${gap && done(model, flag)}
     ${held.disagree && html`<p class="says stop">Two guides disagree. Look again; what you say settles it.</p>`}
     <ul class="known">${records.map((record) => known(model, record))}${records.length === 0 && html`<li>Nobody has looked at it yet.</li>`}</ul>
     <p class="clears">${requirement.clears}</p>
@@ -111,8 +128,8 @@ function listed(one, current) {
   return html`<li><a class="to-check${one.left ? "" : " done"}" href="?item=${one.requirement.id}"${here && html` aria-current="true"`}><span class="who">${one.requirement.item}</span>${state(one)}</a></li>`;
 }
 
-function state({ finding, held, requirement }) {
-  if (finding?.known_gap) return html`<span class="state ${finding.grade}">${GRADES[finding.grade]}: ${KINDS[finding.kind]}</span>`;
+function state({ finding, held, requirement, flag }) {
+  if (finding?.known_gap) return html`<span class="state ${finding.grade}">${GRADES[finding.grade]}: ${KINDS[finding.kind]}${flag && `, ${flag.state}`}</span>`;
   if (finding) return html`<span class="state unknown">${inShort(finding, requirement)}</span>`;
   if (held.record) return html`<span class="state clear">${KNOWN[held.record.known]}, ${held.record.writer.name}</span>`;
   return html`<span class="state unknown">not looked at</span>`;
