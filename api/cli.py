@@ -15,9 +15,11 @@ from api.journal.store import Reaction
 from api.keeping import cli as keeping_cli
 from api.kitlist import cli as kitlist_cli
 from api.nights import cli as nights_cli
+from api.photos import cli as photos_cli
 from api.seasons import cli as seasons_cli
 from api.settings import Settings, get_settings, settings_table
 from seeds import cli as demo_cli
+from web import reminders_cli
 
 app = typer.Typer(
     name="rimaye",
@@ -33,6 +35,8 @@ ROOMS: tuple[tuple[str, typer.Typer], ...] = (
     ("kitlist", kitlist_cli.app),
     ("forecast", conditions_cli.app),
     ("health", nights_cli.app),
+    ("photos", photos_cli.app),
+    ("reminders", reminders_cli.app),
     ("seasons", seasons_cli.app),
     ("demo", demo_cli.app),
 )

@@ -1,15 +1,16 @@
 """SQL of photos."""
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, delete, func, insert, select
 
-from api.journal.models import table
+from api.journal.models import Trip, table
 from api.photos.models import Photo
 
 _photo = table(Photo)
+_trip = table(Trip)
 
 
 class PhotoRow(NamedTuple):
@@ -70,3 +71,17 @@ def listed(conn: Connection, outfit: str, trip: str, subjects: Iterable[str] | N
     if subjects is not None:
         found = found.where(_photo.c.subject.in_(list(subjects)))
     return [PhotoRow._make(row) for row in conn.execute(found.order_by(_photo.c.added_at, _photo.c.hash))]
+
+
+def erase_of(conn: Connection, outfit: str, trip: str, subject: str) -> int:
+    """Erase all photos of one subject's gear on a trip; answers with how many."""
+    whose = delete(_photo).where(
+        _photo.c.trip_id == trip, _photo.c.outfit_id == outfit, _photo.c.subject == subject
+    )
+    return conn.execute(whose).rowcount
+
+
+def erase_due(conn: Connection, ended_before: date) -> int:
+    """Erase the photos of all trips that ended before a day; answers with how many."""
+    over = select(_trip.c.id).where(_trip.c.ends_on < ended_before)
+    return conn.execute(delete(_photo).where(_photo.c.trip_id.in_(over))).rowcount

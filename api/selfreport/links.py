@@ -44,9 +44,16 @@ def expiry(plan: TripPlan, days_after: int) -> datetime:
 
 
 def make(
-    work: Work, settings: Settings, journal: Journal, reader: Reader, trip: str, members: Iterable[str]
+    work: Work,
+    settings: Settings,
+    journal: Journal,
+    reader: Reader,
+    trip: str,
+    members: Iterable[str],
+    *,
+    end_others: bool = True,
 ) -> list[MadeLink]:
-    """Make a link for each of these people, and end those they had.
+    """Make a link for each of these people, and end those they had, unless the caller does so later.
 
     Raises Conflict while the trip has no plan or when its links would have run out already, Invalid for
     somebody who is not on the trip.
@@ -59,6 +66,9 @@ def make(
     if until <= now:
         raise Conflict("The trip is over, and links for it have run out. No link was made.")
     wanted = [_on_trip(picture, member) for member in members]  # all, before the first is made
+    if end_others:
+        for member in wanted:
+            queries.end(work, reader.outfit, trip, now, member=member)
     return [_make_one(work, reader, trip, member, now, until) for member in wanted]
 
 
@@ -72,7 +82,6 @@ def _on_trip(picture: Picture, member: str) -> str:
 
 
 def _make_one(work: Work, reader: Reader, trip: str, member: str, now: datetime, until: datetime) -> MadeLink:
-    queries.end(work, reader.outfit, trip, now, member=member)
     token = new_token()
     row = LinkRow(
         id=str(new_id(now)),

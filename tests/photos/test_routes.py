@@ -1,11 +1,13 @@
 """Photos as staff send and see them."""
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 import pytest
 from fastapi import FastAPI
 
 from api.clock import FixedClock
+from api.photos import queries
 from tests.photos import pictures
 from tests.selfreport.people import (
     LEAD,
@@ -104,3 +106,33 @@ def test_no_more_than_so_many_of_one_persons_gear(app: FastAPI, client: Isolated
     app.state.settings = app.state.settings.model_copy(update={"photo_most_each": 2})
     assert [sent(client, pictures.png(100 + n, 100)).status_code for n in range(3)] == [201, 201, 409]
     assert sent(client, pictures.png(), subject="bo").status_code == 201
+
+
+@pytest.mark.one_database
+def test_one_persons_photos_are_erased_by_the_lead_and_no_other(
+    app: FastAPI, client: IsolatedTestClient
+) -> None:
+    photo = sent(client, pictures.png()).json()["photo"]
+    sent(client, pictures.jpeg(), subject="bo")
+    erase = f"/trips/{TRIP}/photos/ana/erase"
+    read_as(app, OFFICE)
+    assert client.post(erase).status_code == 403
+    read_as(app, STRANGER)
+    assert client.post(erase).status_code == 404
+    read_as(app, LEAD)
+    assert client.post(erase, follow_redirects=False).status_code == 303
+    assert client.get(f"{AT}/{photo}").status_code == 404
+    assert [line["subject"] for line in client.get(AT).json()] == ["bo"]
+    assert client.post(erase).status_code == 404
+
+
+@pytest.mark.one_database
+def test_photos_go_when_their_time_is_over(app: FastAPI, client: IsolatedTestClient) -> None:
+    sent(client, pictures.png())
+    with app.state.db.reading() as conn:
+        plan = app.state.journal.picture(conn, LEAD.outfit, TRIP).picture.trip
+    with app.state.db.writing() as work:
+        assert queries.erase_due(work, plan.ends_on) == 0
+    with app.state.db.writing() as work:
+        assert queries.erase_due(work, plan.ends_on + timedelta(days=1)) == 1
+    assert client.get(AT).json() == []

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import date
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from anyio import to_thread
@@ -19,6 +17,7 @@ from api.access.permissions import may, permit
 from api.db import Database, Reading, Writing
 from api.errors import Conflict, Invalid, NotFound
 from api.journal.fold import Picture
+from api.journal.service import Journals
 from api.journal.trip import MemberProfile, TripPlan
 from api.photos import queries as photo_queries
 from api.readiness.delivery import NotDelivered, check_address, deliver
@@ -28,15 +27,19 @@ from api.selfreport import links, queries
 from api.selfreport.links import MadeLink
 from api.selfreport.queries import LinkRow
 from api.selfreport.routes import address_of
-from api.selfreport.rules import Chase, Open, post_by, to_chase
+from api.selfreport.rules import Open, post_by, to_chase
 from api.settings import Settings
 from web.locale import Language, choose
 from web.pages.locker_view import qr
 from web.pages.roster_forms import Sent
+from web.reminders import Letter, days_before, mail_address, message
 from web.rendering import forms_errors, page, shell_of
 from web.words import Say
 
 router = APIRouter(prefix="/trips/{trip}", include_in_schema=False)
+
+MOST_AT_ONCE = 60
+"""More people are on no trip."""
 
 OPEN_WORDS: dict[Open, str] = {
     Open.ABSENT: "not there",
@@ -50,18 +53,6 @@ OPEN_WORDS: dict[Open, str] = {
     Open.PICTURE: "only said; ask for a photo",
 }
 """What is open with a person about a thing, in words."""
-
-
-@dataclass(frozen=True, slots=True)
-class Letter:
-    """A message with a personal link. Handed over at once and kept nowhere: it carries a token."""
-
-    id: str
-    address: str
-    title: str
-    text: str
-    channel: str = "email"
-    payload: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +100,7 @@ def invite(
         return _list(request, work, readiness, reader, trip, problem)
     reminding = sent.ticked("reminder")
     ready = [_invitation(request, work, readiness, reader, one, reminding=reminding) for one in made]
-    return _made(request, work, readiness, reader, trip, ready)
+    return _made(request, work, readiness, reader, trip, ready, reminding=reminding)
 
 
 @router.post("/invitations/{link}/revoke", dependencies=[permit("selfreport.invite")])
@@ -154,7 +145,9 @@ async def send(
             queries.sent(work, row.id, address, readiness.clock.now())
         return RedirectResponse(f"/trips/{trip}/invitations?saved=sent", status_code=303)
     async with db.reading_async() as conn:
-        return _made(request, conn, readiness, reader, trip, [ready], problem)
+        return _made(
+            request, conn, readiness, reader, trip, [ready], problem, reminding=sent.ticked("reminder")
+        )
 
 
 @router.get("/to-chase", dependencies=[permit("trip.read")])
@@ -181,6 +174,7 @@ def chase_page(
         last_post=last,
         days_left=(last - today).days,
         open_words=OPEN_WORDS,
+        remind_days=[str(days) for days in days_before(settings)],
     )
 
 
@@ -207,6 +201,60 @@ def photos_page(
         names=names,
         items=items,
     )
+
+
+@router.post("/photos/{subject}/erase", dependencies=[permit("photo.erase")])
+def erase_photos(
+    trip: str, subject: str, work: Writing, reader: CurrentReader, journals: Journals
+) -> Response:
+    """Erase every photo of someone's gear. What was recorded of the gear stays as it is."""
+    journals.picture(work, reader.outfit, trip)  # NotFound for a trip of others
+    erased = photo_queries.erase_of(work, reader.outfit, trip, subject)
+    if not erased:
+        raise NotFound("There are no photos of this. Choose from the list.")
+    return RedirectResponse(f"/trips/{trip}/photos?saved={erased}", status_code=303)
+
+
+@router.post("/invitations/send-all", dependencies=[permit("selfreport.invite"), limit("invite")])
+async def send_all(
+    request: Request, trip: str, sent: Sent, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """E-mail every link that was just made and whose person has an address; show those that remain."""
+    db: Database = request.app.state.db
+    settings: Settings = request.app.state.settings
+    now = readiness.clock.now()
+    left: list[tuple[Invitation, str]] = []
+    async with db.reading_async() as conn:
+        ready = []
+        for token in sent.texts("token")[:MOST_AT_ONCE]:
+            row = links.open_link(conn, token, now)
+            if (row.trip_id, row.outfit_id) != (trip, reader.outfit):
+                raise NotFound("There is no such link on this trip. Make a new one.")
+            one = MadeLink(row, token)
+            reminding = sent.ticked("reminder")
+            ready.append(_invitation(request, conn, readiness, reader, one, reminding=reminding))
+    for one_ready in ready:
+        try:
+            address = check_address(settings, "email", one_ready.mail_to)
+            letter = Letter(one_ready.link.id, address, one_ready.title, one_ready.text)
+            await to_thread.run_sync(deliver, settings, letter, now)
+        except NotDelivered as error:
+            left.append((one_ready, f"the mail server did not take it ({error})"))
+        except Invalid:
+            left.append((one_ready, "no e-mail address is known"))
+        else:
+            async with db.writing_async() as work:
+                queries.sent(work, one_ready.link.id, address, now)
+    if not left:
+        return RedirectResponse(f"/trips/{trip}/invitations?saved=sent", status_code=303)
+    problem = Conflict(
+        f"{len(ready) - len(left)} of {len(ready)} mailed. Not mailed: "
+        + "; ".join(f"{one_left.name}, {why}" for one_left, why in left)
+        + ". Copy these messages instead."
+    )
+    async with db.reading_async() as conn:
+        remaining, reminding = [one_left for one_left, _ in left], sent.ticked("reminder")
+        return _made(request, conn, readiness, reader, trip, remaining, problem, reminding=reminding)
 
 
 # -- putting together ----------------------------------------------------------------------------------------
@@ -280,6 +328,8 @@ def _made(
     trip: str,
     ready: Sequence[Invitation],
     problem: Invalid | Conflict | None = None,
+    *,
+    reminding: bool = False,
 ) -> Response:
     plan = _plan(readiness.journal.picture(conn, reader.outfit, trip).picture, trip)
     settings: Settings = request.app.state.settings
@@ -292,7 +342,7 @@ def _made(
         reader,
         ready=ready,
         mail=bool(settings.smtp_host and settings.mail_from),
-        reminder="yes" if request.url.path.endswith("/send") else "",
+        reminder="yes" if reminding else "",
         problem=body,
         errors=forms_errors(body),
     )
@@ -318,7 +368,6 @@ def _invitation(
     language = choose(None, profile.language, "")
     address = address_of(request, made.token)
     title, text = message(language, plan, profile.name, address, chase if reminding else None, last)
-    found = re.search(r"[^\s,;<>()]+@[^\s,;<>()]+\.[^\s,;<>()]+", profile.contact)
     return Invitation(
         made.row,
         made.token,
@@ -326,40 +375,6 @@ def _invitation(
         address,
         title,
         text,
-        mail_to if mail_to is not None else (found.group() if found else ""),
+        mail_to if mail_to is not None else mail_address(profile.contact),
         language,
     )
-
-
-def message(
-    language: Language, plan: TripPlan, name: str, address: str, chase: Chase | None, last_post: date
-) -> tuple[str, str]:
-    """Title and text of a message with a link, in the person's language; with a `chase`, of a reminder."""
-    _ = language.say
-    title = _("Your list for {trip}", trip=plan.name)
-    parts = [_("Hello {name},", name=name)]
-    if chase is None:
-        parts.append(
-            _(
-                "this link is your own list for {trip}, which starts on {day}. It says what you need and what"
-                " it is for. Please answer for each thing what you have.",
-                trip=plan.name,
-                day=language.long_day(plan.starts_on),
-            )
-        )
-    else:
-        parts.append(
-            _(
-                "a reminder of your list for {trip}, which starts on {day}. Please look at what is still open"
-                " and answer by this link.",
-                trip=plan.name,
-                day=language.long_day(plan.starts_on),
-            )
-        )
-    parts.append(address)
-    if chase is not None and chase.things:
-        listed = "\n".join(f"- {language.listed(thing.item)}" for thing in chase.things)
-        parts.append(_("Still open:") + "\n" + listed)
-    parts.append(_("What has to be sent by post must be settled by {day}.", day=language.long_day(last_post)))
-    parts.append(_("The link is for you alone. Please do not pass it on."))
-    return title, "\n\n".join(parts)
