@@ -40,6 +40,11 @@ WORN = frozenset(
 LEAST_WPM2, MOST_WPM2 = 70.0, 400.0
 """Standing still (ISO 8996, from memory), and the most ISO 11079 reckons with."""
 
+LEAST_SPARE_KG, MOST_SPARE_KG = 1.0, 20.0
+"""Bounds of what anybody is taken to have room for. Common practice, no published source."""
+SPARE_STEPS = 12
+"""Halvings of that span: to 5 g."""
+
 
 @dataclass(frozen=True, slots=True)
 class Way:
@@ -179,6 +184,34 @@ def load(
         arrival_h=_arrivals(plan, party),
         energy_kj=_day_energy(plan, power),
     )
+
+
+def spare_kg(
+    people: Sequence[Person], plan: TripPlan, conditions: StageConditions, settings: BodySettings
+) -> Floats:
+    """How much group gear each could take before a climb asks more than its effort, kg, [person].
+
+    By Pandolf at the plan's pace, on the stage that leaves them least, in the scenario of the forecast
+    itself; from `LEAST_SPARE_KG`, for somebody who is at the limit already, to `MOST_SPARE_KG`. NaN where no
+    stage climbs or its pace is not known. The same effort is taken for everyone, which is common practice and
+    no measurement of anybody's strength.
+    """
+    way = way_of(plan, settings)
+    snow = conditions.high["new_snow_cm"].T[:, [conditions.base]]
+    ground = terrain_factor(way, snow, settings.snow_density_gpcm3)
+    body = np.array([person.body_kg or settings.body_kg for person in people]).reshape(-1, 1, 1)
+    own = np.array([_kg(person, worn=False) + _kg(person, worn=True) for person in people])
+    carried = (own.reshape(-1, 1) + carried_l(plan))[:, :, np.newaxis]
+    limit = np.array([EFFORT_WPM2[stage.effort] for stage in plan.stages]) * walking.STANDARD_SKIN_M2
+    climb = way.up_m * way.slope, way.up_h, settings.rest_min_per_h / 60.0, way.grade_pct[:, np.newaxis]
+    low, high = np.full(carried.shape, 0.0), np.full(carried.shape, MOST_SPARE_KG)
+    for _ in range(SPARE_STEPS):
+        middle = (low + high) / 2.0
+        enough = _planned_w((body, carried + middle), *climb, ground) <= limit[:, np.newaxis]
+        low, high = np.where(enough, middle, low), np.where(enough, high, middle)
+    known = np.isfinite(_planned_w((body, carried), *climb, ground))
+    least = np.where(known, low, np.inf).min(axis=(1, 2), initial=np.inf)
+    return np.where(np.isfinite(least), np.clip(least, LEAST_SPARE_KG, MOST_SPARE_KG), np.nan)
 
 
 def latest_turn_h(plan: TripPlan, party_h: Floats, top: int) -> Floats:

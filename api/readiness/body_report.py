@@ -36,6 +36,8 @@ NO_NIGHT = "no night"
 def body_of(evaluation: Evaluation, settings: BodySettings | None = None) -> Body:
     """What the stages of a trip ask of everyone's body, and what is sighted against it."""
     now = evaluation
+    if settings is None and now.bodies is not None:
+        return now.bodies
     return body_from(now.plan, now.conditions, now.picture, now.lacks, settings)
 
 

@@ -17,6 +17,7 @@ from api.readiness import queries
 from api.readiness.evaluation import Evaluation
 from api.readiness.lacks import needed, subjects_of
 from api.readiness.queries import RuleRow
+from api.readiness.room import room_g
 from api.readiness.ropes import HAULING, RESCUE, STOVES, carriers_of
 from api.readiness.schemas import Shown
 from api.readiness.service import Readiness
@@ -39,14 +40,23 @@ def rules_in_use(conn: Connection, outfit: str) -> list[PartyRule]:
 
 
 def enter_rule(work: Work, reader: Reader, clock: Clock, rule: PartyRule) -> None:
-    """Enter a rule. Raises Conflict when its id was used before: a rule is never edited."""
+    """Enter a rule. Raises Conflict when its id was used before."""
     if any(row.id == rule.id for row in queries.party_rules(work, reader.outfit)):
         raise Conflict(
-            f"There is a rule {rule.id} already. Rules are not edited: take it out of use and give the new "
-            "one another name."
+            f"There is a rule {rule.id} already, in use or not. Give this one another short name, or leave "
+            "that empty."
         )
     row = RuleRow(rule.id, rule.model_dump(mode="json"), clock.now(), reader.name, None)
     queries.add_party_rule(work, reader.outfit, row)
+
+
+def change_rule(work: Work, reader: Reader, clock: Clock, rule_id: str, rule: PartyRule) -> None:
+    """Put a rule in the place of another, which goes out of use. Raises NotFound, and Conflict for its id.
+
+    Trips that go by the old one keep it until they take the rules as they are now.
+    """
+    end_rule(work, reader, clock, rule_id)
+    enter_rule(work, reader, clock, rule)
 
 
 def end_rule(work: Work, reader: Reader, clock: Clock, rule_id: str) -> None:
@@ -151,11 +161,11 @@ def packs(evaluation: Evaluation, shared: Sequence[Unit]) -> tuple[Pack, ...]:
     for unit in shared:
         if unit.carrier is not None:
             weights[unit.carrier] = weights.get(unit.carrier, 0.0) + (unit.weight_g or 0.0)
-    found = []
+    found, room = [], room_g(evaluation)
     for subject in subjects_of(evaluation.picture):
         if subject.scope is Scope.PERSON:
             stated = capacity_g(evaluation, subject.id)
-            capacity = stated or USUAL_KG * 1000
+            capacity = stated or room.get(subject.id, USUAL_KG * 1000)
             weight = weights.get(subject.id, 0.0)
             found.append(Pack(subject.id, subject.name, weight, capacity, stated is not None))
     return tuple(found)
@@ -173,7 +183,7 @@ def capacity_g(evaluation: Evaluation, member: str) -> float | None:
 
 def propose(evaluation: Evaluation) -> Proposal:
     """A proposal that shares out everything anew, balanced by what each can carry."""
-    picture = evaluation.picture
+    picture, room = evaluation.picture, room_g(evaluation)
     rope_of = {member: rope.id for rope in picture.rope_teams for member in rope.members}
     loads = [
         Load(u.subject, u.requirement, u.unit, u.weight_g or 0.0, u.requirement in APART)
@@ -182,7 +192,7 @@ def propose(evaluation: Evaluation) -> Proposal:
     people = [
         Carrier(
             member,
-            capacity_g(evaluation, member) or USUAL_KG * 1000,
+            capacity_g(evaluation, member) or room.get(member, USUAL_KG * 1000),
             frozenset({PARTY, rope_of[member]} if member in rope_of else {PARTY}),
         )
         for member in sorted(picture.members)

@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
+from api.access.current import Reader
 from seeds import demo
 from tests.support.client import IsolatedTestClient
+from web.pages.screens import trip_menu
 
 pytestmark = pytest.mark.one_database
 TRIP = demo.scenario().trip
@@ -116,5 +118,14 @@ class TestPages:
         assert answer.status_code == 200
         assert "Sleep: bag" not in answer.text
 
-    def test_the_board_leads_there(self, client: IsolatedTestClient) -> None:
-        assert f'href="{PAGE}"' in client.get(f"/trips/{TRIP}").text
+    def test_the_menu_of_a_trip_leads_there(self) -> None:
+        reader = Reader(outfit="quillstone", staff="some", name="Some lead", role="lead", everywhere=True)
+        addresses = {address for _, group in trip_menu(TRIP, reader).more for address, _ in group}
+        assert PAGE in addresses
+
+    def test_the_mountain_page_says_it_and_how_it_came_about(self, client: IsolatedTestClient) -> None:
+        text = client.get(f"/trips/{TRIP}/mountain").text
+        assert f'href="{PAGE}"' in text
+        assert "Night: plan by" in text
+        assert "ISO 11079" in text
+        assert "None of it means safe." in text

@@ -15,6 +15,7 @@ from api.conditions.itinerary import legs_of
 from api.conditions.shifts import Shift
 from api.errors import Invalid
 from api.journal.trip import Stage, TripPlan
+from api.readiness.body_report import body_of, report
 from api.readiness.by_source import FlagsBySource
 from api.readiness.evaluation import Evaluation
 from api.readiness.mountain import Outlook
@@ -28,6 +29,7 @@ from web.charts.mountain import picture
 from web.pages import mountain_words as told
 from web.pages.board_show import freezing_lines
 from web.pages.board_view import BoardView
+from web.pages.body_view import BodyView
 from web.pages.mountain_form import Box, blank, boxes
 from web.pages.mountain_view import SourceRow, StageNumbers, StageRow, notes, says
 from web.rendering import conditional, forms_errors, page, shell_of
@@ -97,6 +99,7 @@ def show_mountain(
         differ=tuple(told.by_source(by_source, say)) if by_source else (),
         undecided=tuple(told.undecided(by_source)) if by_source else (),
         notes=notes(evaluation.plan, evaluation.conditions, outlook.forecast, say),
+        bodies=BodyView(report(evaluation, body_of(evaluation)), say),
         form=form_of(evaluation.plan, shell.units, {"stage": start.id} if start else None),
         live=f"/api/trips/{board.trip}/events",
     )

@@ -62,6 +62,9 @@ class LetterRow(NamedTuple):
     version: int
 
 
+AT_ONCE = 2_000
+"""Rows read together."""
+
 _TRIAL = [_trial.c[name] for name in TrialRow._fields]
 _LETTER = [_letter.c[name] for name in LetterRow._fields]
 
@@ -183,18 +186,27 @@ def layers(
     conn: Connection, outfit_id: str, layers: Sequence[int], complete: Sequence[int]
 ) -> tuple[list[bytes], list[bytes]]:
     """Some layers of all trips' metrics, and where some metrics are wholly known, by trip in order of id."""
-    values = [_slice(_kept.c.metrics, number, len(packing.LAYERS)) for number in layers]
-    known = [_slice(_kept.c.complete, number, len(packing.METRIC_NAMES)) for number in complete]
-    if not values and not known:
+    if not layers and not complete:
         return [], []
-    wanted = select(*values, *known).where(_kept.c.outfit_id == outfit_id).order_by(_kept.c.trip_id)
-    joined = [b"".join(column) for column in zip(*conn.execute(wanted).all(), strict=True)]
+    first, last = min(layers, default=0), max(layers, default=0) + 1
+    # A long value lies in pieces beside its row, and each look at it gathers them anew: so one look at all
+    # that is wanted, behind an offset that keeps the database from looking once for each part.
+    stretch = _slice(_kept.c.metrics, first, last, len(packing.LAYERS)).label("stretch")
+    whole = (
+        select(_kept.c.trip_id, stretch, _kept.c.complete).where(_kept.c.outfit_id == outfit_id).offset(0)
+    ).subquery()
+    values = [_slice(whole.c.stretch, at - first, at - first + 1, last - first) for at in layers]
+    known = [_slice(whole.c.complete, at, at + 1, len(packing.METRIC_NAMES)) for at in complete]
+    rows = conn.execute(select(*values, *known).order_by(whole.c.trip_id))
+    parts = [[b"".join(column) for column in zip(*some, strict=True)] for some in rows.partitions(AT_ONCE)]
+    joined = [b"".join(column) for column in zip(*parts, strict=True)] or [b""] * len(values + known)
     return joined[: len(values)], joined[len(values) :]
 
 
-def _slice(column: Any, number: int, parts: int) -> Any:
+def _slice(column: Any, first: int, last: int, parts: int) -> Any:
+    """From one part of a column up to another, of so many equally wide ones."""
     width = func.length(column, type_=Integer) // parts
-    return func.substr(column, 1 + number * width, width)
+    return func.substr(column, 1 + first * width, (last - first) * width)
 
 
 def holding_rows(conn: Connection, outfit_id: str, requirement: str) -> list[Any]:
