@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from api.call.share import DECISIONS
 from api.errors import Unavailable
-from api.readiness.schemas import Board, Finding, GapKind
+from api.readiness.schemas import Board, Finding, ForecastLine, GapKind
 
 Paper = Literal["a4", "us-letter"]
 MOST_LINES = 22
@@ -240,13 +240,20 @@ def _hour(hour: Any, zone: ZoneInfo) -> dict[str, Any]:
     return _line(_at(hour.at, zone), says=says)
 
 
+def _credit(forecast: ForecastLine) -> str:
+    """Whom the licence of a forecast wants named wherever its numbers are shown."""
+    if not forecast.attribution:
+        return ""
+    return f". {forecast.attribution}" + (f" ({forecast.licence})" if forecast.licence else "")
+
+
 def _board_rests(board: Board, zone: ZoneInfo) -> list[dict[str, Any]]:
     forecast = board.forecast
     return [
         _fact(
             "Forecast",
             f"{forecast.provider}, {forecast.label}, issued {_at(forecast.issued_at, zone)}, "
-            f"{forecast.age_h:.0f} h old"
+            f"{forecast.age_h:.0f} h old{_credit(forecast)}"
             if forecast
             else "None received.",
         ),

@@ -122,6 +122,8 @@ def evaluate(
         version=version(plan, forecast, previous, shift),
         step_lying=way.lying,
         over=metrics.over(),
+        attribution=forecast.provenance.attribution if forecast else "",
+        licence=forecast.provenance.licence if forecast else "",
     )
 
 

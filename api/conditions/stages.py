@@ -60,6 +60,9 @@ class StageConditions:
     """Steps in camp in the hours of the night; for a night spent by day, all steps in camp."""
     over: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     """Stages that were over, with the night after them, when the forecast was issued; empty: none."""
+    attribution: str = ""
+    """Whom the licence of the forecast wants named wherever its numbers are shown."""
+    licence: str = ""
 
     def moment(self, step: int) -> datetime:
         """The instant of a step, in UTC."""

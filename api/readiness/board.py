@@ -55,7 +55,7 @@ def board(evaluation: Evaluation, *, now: datetime, demo: bool = False) -> Board
         seq=evaluation.seq,
         edition=edition.id if edition else None,
         edition_title=f"{edition.title}, edition {edition.number}" if edition else None,
-        forecast=forecast_line(picture, now),
+        forecast=forecast_line(evaluation, now),
         conditions_version=evaluation.conditions.version,
         as_of=now.astimezone(UTC),
         time_zone=plan.place.time_zone,
@@ -169,9 +169,9 @@ def hold_lines(plan: TripPlan, picture: Picture) -> tuple[HoldLine, ...]:
     )
 
 
-def forecast_line(picture: Picture, now: datetime) -> ForecastLine | None:
-    """The forecast in force, with its age."""
-    newest = forecast_in_force(picture)
+def forecast_line(evaluation: Evaluation, now: datetime) -> ForecastLine | None:
+    """The forecast in force, with its age and whom to name for it."""
+    newest = forecast_in_force(evaluation.picture)
     if newest is None:
         return None
     return ForecastLine(
@@ -180,6 +180,8 @@ def forecast_line(picture: Picture, now: datetime) -> ForecastLine | None:
         label=newest.body.label,
         issued_at=newest.body.issued_at,
         age_h=(now - newest.body.issued_at) / timedelta(hours=1),
+        attribution=evaluation.conditions.attribution,
+        licence=evaluation.conditions.licence,
     )
 
 

@@ -66,7 +66,7 @@ def read_outlook(trip: str, conn: Reading, reader: CurrentReader, readiness: Eva
     start = outlook.start_stage(now)
     return OutlookShown(
         seq=outlook.evaluation.seq,
-        forecast=forecast_line(outlook.evaluation.picture, now),
+        forecast=forecast_line(outlook.evaluation, now),
         tipping=outlook.tipping(start.id if start else None),
         frequencies=dict(outlook.frequencies),
         possible=outlook.possible,

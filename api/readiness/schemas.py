@@ -330,6 +330,9 @@ class ForecastLine(Shown):
     label: str
     issued_at: datetime
     age_h: float
+    attribution: str = ""
+    """Whom its licence wants named wherever its numbers are shown."""
+    licence: str = ""
 
 
 class WeatherHour(Shown):

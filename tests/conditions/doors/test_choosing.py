@@ -46,6 +46,19 @@ def test_the_choice_moves_the_board(planned: TestClient, app: FastAPI) -> None:
     assert entries(app)[-1].seq == seq
 
 
+def test_whose_data_it_is_stands_wherever_its_numbers_do(planned: TestClient) -> None:
+    refreshed(planned)
+    planned.put(f"{URL}/choice", json={"provider": MET})
+    forecast = planned.get(f"/api/trips/{TRIP}/board").json()["forecast"]
+    assert "MET Norway" in forecast["attribution"]
+    assert "CC BY 4.0" in forecast["licence"]
+    pages = ("", "/mountain", "/mountain/what-if?freezing_level=-200", "/forecasts/sources", "/call")
+    for page in pages:
+        text = planned.get(f"/trips/{TRIP}{page}").text
+        assert forecast["attribution"] in text, page
+        assert forecast["licence"] in text, page
+
+
 def test_a_choice_of_nothing_is_refused(planned: TestClient) -> None:
     answer = planned.put(f"{URL}/choice", json={"provider": "crystal ball"})
     assert answer.status_code == 422

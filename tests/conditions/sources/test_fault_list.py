@@ -1,8 +1,7 @@
 """Every known way in which forecasts go wrong, and the tests that hold us to it.
 
-A row is a fault; its tests are named by module and function. None of these faults may yield a wrong number, an
-error of the server, or a lost last good forecast: the last of these is checked for every fault of the network in
-`doors.test_fetching`.
+A row is a fault; its tests are named by module and function. None of these may yield a wrong number, an
+error of the server, or a lost last good forecast; the last is checked in `doors.test_fetching`.
 """
 
 from __future__ import annotations
