@@ -15,13 +15,15 @@ def seed() -> None:
     """Put the demo's outfit, its trip and its locker into the database, at the first moment of its story."""
     from api.opening import open_database
     from api.settings import get_settings
-    from seeds import demo, loading, locker
+    from seeds import demo, loading, locker, permit
 
     db = open_database(get_settings())
     try:
         added = loading.seed(db)
         with db.writing() as work:
-            locker.load_once(work, demo.scenario().data["outfit"]["id"])
+            outfit = demo.scenario().data["outfit"]["id"]
+            locker.load_once(work, outfit)
+            permit.load_once(work, outfit)
     finally:
         db.close()
     typer.echo("The demo trip is in place." if added else "The demo trip was in place already.")

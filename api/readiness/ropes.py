@@ -20,9 +20,15 @@ from api.readiness.schemas import Finding, GapKind, Reason
 PRACTICE = Basis(kind="common-practice", source="common practice, no published source")
 ON_GLACIER = frozenset({Terrain.GLACIER, Terrain.CREVASSED})
 
-SPACING_M: Mapping[int, tuple[float, float]] = {3: (10.0, 12.0), 4: (8.0, 10.0), 5: (8.0, 10.0)}
+SPACING_M: Mapping[int, tuple[float, float]] = {
+    2: (15.0, 20.0),
+    3: (10.0, 12.0),
+    4: (8.0, 10.0),
+    5: (8.0, 10.0),
+}
 """Usual distance between people tied in, m, by how many are on the rope (common practice, no published
-source; the U.S. Antarctic Program's field manual gives 12 to 14 m for three)."""
+source; for two, with brake knots, from memory; the U.S. Antarctic Program's field manual gives 12 to 14 m for
+three)."""
 MOST_ON_ROPE = 5
 """More than this on one rope get very slow (common practice, no published source)."""
 
@@ -137,6 +143,13 @@ class _Look:
             says = f"{people} on the rope, the rule asks for {least.rule.least_on_rope}"
             clears = "Join this rope with another, or move someone onto it."
             yield self._by_rule(least, rope.id, "rope-least", "People on the rope", says, clears)
+        elif people == 2 and self.glacier is not None:
+            says = "two on one rope; who stays up is easily pulled in too"
+            yield self._finding(
+                rope.id, "rope-two", "People on the rope", says,
+                "Make it three, or say why these two can hold each other.",
+                Grade.FIX, self.glacier, PRACTICE,
+            )  # fmt: skip
         if self.glacier is not None:
             yield from self._length(rope, people, self.glacier)
 

@@ -151,6 +151,8 @@ class TestRopeLength:
     @pytest.mark.parametrize(
         ("climbers", "length_m", "grade"),
         [
+            (1, 45.0, None),  # 15 m between two, 15 m at each end
+            (1, 40.0, Grade.ADVISE),
             (2, 40.0, None),  # 20 m between three, 10 m at each end
             (2, 39.0, Grade.ADVISE),
             (3, 40.0, None),  # 24 m between four, 8 m at each end
@@ -161,6 +163,11 @@ class TestRopeLength:
     )
     def test_what_is_left_at_the_ends(self, climbers: int, length_m: float, grade: Grade | None) -> None:
         assert self.grade(climbers, length_m) is grade
+
+    def test_two_alone_on_a_rope_is_said(self) -> None:
+        two = found(*people(1, 1), ropes(("guide-0", CLIMBERS[0])))
+        assert two["r1.rope-two"].grade is Grade.FIX
+        assert "r1.rope-two" not in found(*people(1, 2), ropes(("guide-0", *CLIMBERS[:2])))
 
     def test_more_than_five_is_slow(self) -> None:
         team = ("guide-0", *CLIMBERS[:5])

@@ -184,6 +184,33 @@ class TestRopes:
         assert "Out of use." in client.post("/party-rules/tight/end").text
         assert client.post(f"{AT}/ropes-check/rules", data={}).status_code == 409
 
+    def test_a_rule_is_changed_by_one_in_its_place(self, client: IsolatedTestClient) -> None:
+        rule = {
+            "title": "Ridge permit 7",
+            "max_party": "9",
+            "source": "Condition 2: at most nine",
+            "effective_from": "2026-05-01",
+        }
+        assert "Ridge permit 7" in client.post("/party-rules", data=rule).text
+        form = client.get("/party-rules?change=ridge-permit-7").text
+        assert 'name="replaces" value="ridge-permit-7"' in form
+        assert 'value="2026-05-01"' in form
+        changed = rule | {
+            "replaces": "ridge-permit-7",
+            "max_party": "8",
+            "source": "Condition 2: at most eight",
+        }
+        wrong = client.post("/party-rules", data=changed | {"max_party": "none"})
+        assert wrong.status_code == 422
+        assert 'name="replaces" value="ridge-permit-7"' in wrong.text
+        assert "Condition 2: at most eight" in client.post("/party-rules", data=changed).text
+        rows = client.get("/api/party-rules").json()["rules"]
+        ours = [(r["rule"]["id"], r["rule"]["max_party"], r["ended_at"] is None) for r in rows]
+        assert [row for row in ours if row[0].startswith("ridge")] == [
+            ("ridge-permit-7", 9, False),
+            ("ridge-permit-7-2", 8, True),
+        ]
+
     def test_a_rule_that_limits_nothing_comes_back_with_what_was_typed(
         self, client: IsolatedTestClient
     ) -> None:

@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 
 from api.access.current import CurrentReader, Reader
 from api.access.permissions import may, permit
+from api.access.typed import slug_of
 from api.db import Reading, Writing
 from api.errors import Conflict, Invalid, from_validation
 from api.journal.party import PartyRule
@@ -18,6 +19,7 @@ from api.journal.trip import Terrain
 from api.readiness import party, queries
 from api.readiness.evaluation import Evaluation
 from api.readiness.party import Share
+from api.readiness.queries import RuleRow
 from api.readiness.ropes import SPACING_M, rope_length_m
 from api.readiness.schemas import GapKind
 from api.readiness.service import Evaluations, Readiness
@@ -122,20 +124,27 @@ def save_gear(
 
 
 @router.get("/party-rules", dependencies=[permit("outfit.rules")])
-def rules_page(request: Request, conn: Reading, reader: CurrentReader) -> Response:
-    """The ratio and party rules an outfit took from its permits."""
-    return _rules(request, conn, reader)
+def rules_page(request: Request, conn: Reading, reader: CurrentReader, change: str = "") -> Response:
+    """The ratio and party rules an outfit took from its permits; with `change`, one of them to be changed."""
+    return _rules(request, conn, reader, change=change)
 
 
 @router.post("/party-rules", dependencies=[permit("outfit.rules")])
 def enter_rule(
     request: Request, sent: Sent, work: Writing, reader: CurrentReader, readiness: Evaluations
 ) -> Response:
-    """Enter a rule."""
+    """Enter a rule, or put it in the place of the one that is being changed."""
+    replaces = sent.text("replaces")
+    taken = frozenset(row.id for row in queries.party_rules(work, reader.outfit))
     try:
-        party.enter_rule(work, reader, readiness.clock, _rule(sent))
+        rule = _rule(sent, taken)
+        with work.begin_nested():
+            if replaces:
+                party.change_rule(work, reader, readiness.clock, replaces, rule)
+            else:
+                party.enter_rule(work, reader, readiness.clock, rule)
     except (Invalid, Conflict) as problem:
-        return _rules(request, work, reader, problem, sent)
+        return _rules(request, work, reader, problem, sent, change=replaces)
     return RedirectResponse("/party-rules?saved=1", status_code=303)
 
 
@@ -146,7 +155,7 @@ def end_rule(rule: str, work: Writing, reader: CurrentReader, readiness: Evaluat
     return RedirectResponse("/party-rules?saved=1", status_code=303)
 
 
-def _rule(sent: Form) -> PartyRule:
+def _rule(sent: Form, taken: frozenset[str]) -> PartyRule:
     typed: dict[str, Any] = {
         name: sent.text(name) or None
         for name in (
@@ -162,11 +171,20 @@ def _rule(sent: Form) -> PartyRule:
             *LIMITS,
         )
     }
+    typed["id"] = typed["id"] or slug_of(sent.text("title"), taken)
     typed["clients_need_guide"] = sent.ticked("clients_need_guide")
     try:
         return PartyRule.model_validate(typed)
     except ValidationError as error:
         raise from_validation(error.errors()) from error
+
+
+def _as_typed(old: RuleRow | None) -> dict[str, Any]:
+    """A rule as the form shows it, to be changed; it gets a short name of its own."""
+    if old is None:
+        return {}
+    rule = {name: value for name, value in old.rule.items() if value is not None and name != "id"}
+    return rule | {"clients_need_guide": "yes" if rule.get("clients_need_guide") else ""}
 
 
 # -- showing
@@ -256,16 +274,20 @@ def _rules(
     reader: Reader,
     problem: Invalid | Conflict | None = None,
     sent: Form | None = None,
+    *,
+    change: str = "",
 ) -> Response:
     rows = queries.party_rules(conn, reader.outfit)
     body = problem.body() if problem else None
+    old = next((row for row in rows if row.id == change and row.ended_at is None), None)
     return page(
         request,
         "ropes/rules.html",
         status_code=problem.status if problem else 200,
         headers={"Cache-Control": "no-store"},
         rows=[(row, PartyRule.model_validate(row.rule)) for row in rows],
-        typed=sent.typed() if sent else {},
+        typed=sent.typed() if sent else _as_typed(old),
+        old=old,
         terrains=[("", "anywhere"), *((t.value, words.TERRAINS[t]) for t in Terrain)],
         problem=body,
         errors=forms_errors(body),
