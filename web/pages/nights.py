@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any
 from urllib.parse import quote
+from uuid import UUID
 
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -21,7 +22,8 @@ from api.access.current import CurrentReader, Reader
 from api.access.permissions import may, permit
 from api.db import Reading, Work, Writing
 from api.errors import Conflict, Invalid, NotFound, Problem, from_validation
-from api.journal.fold import Picture
+from api.journal.fold import Picture, Record
+from api.journal.health import HealthNote
 from api.journal.service import actor_of
 from api.journal.trip import TripPlan
 from api.nights import erasing
@@ -113,10 +115,17 @@ def slept(
 
 @router.get("/people/{member}", dependencies=[permit("health.write")])
 def person(
-    request: Request, trip: str, member: str, conn: Reading, reader: CurrentReader, health: HealthNotes
+    request: Request,
+    trip: str,
+    member: str,
+    conn: Reading,
+    reader: CurrentReader,
+    health: HealthNotes,
+    corrects: UUID | None = None,
 ) -> Response:
-    """One person: tell a night, write a note."""
-    return _person(request, conn, reader, health, trip, member)
+    """One person: tell a night, write a note, or put one right."""
+    values = {"corrects": str(corrects)} if corrects else None
+    return _person(request, conn, reader, health, trip, member, values=values)
 
 
 @router.post("/people/{member}/night", dependencies=[permit("health.write")])
@@ -136,7 +145,7 @@ def tell_night(
         known = "spent" if sent.get("known") == "spent" else "said"
         height = _height("elevation", sent.get("elevation"), units)
         on = _day(sent.get("on"))
-        told = _made(NightsWrite, {"members": (member,), "on": on, "elevation_m": height, "known": known})
+        told = made(NightsWrite, {"members": (member,), "on": on, "elevation_m": height, "known": known})
         health.tell_nights(work, reader, trip, told)
 
     return _done(request, work, act, reader, health, trip, member, sent)
@@ -168,7 +177,8 @@ def write_note(
     def act() -> None:
         content = _content(sent, units, reader)
         note = {"member": member, "content": content, "emergency": sent.get("emergency") == "yes"}
-        health.write(work, reader.outfit, trip, actor_of(reader), _made(NoteWrite, note))
+        note["corrects"] = sent.get("corrects") or None
+        health.write(work, reader.outfit, trip, actor_of(reader), made(NoteWrite, note))
 
     return _done(request, work, act, reader, health, trip, member, sent)
 
@@ -270,12 +280,18 @@ def _person(
         values=values or {},
         problem=body,
         errors=forms_errors(body),
+        corrects=_put_right(known, member, (values or {}).get("corrects", "")),
         agreed=answer.body.given if answer else None,
         consent_text=health.consent_text()[0],
         lead=reader.role == "lead",
         may_erase=may(reader, "health.erase"),
         caution=NO_DIAGNOSIS,
     )
+
+
+def _put_right(known: Picture, member: str, entry: str) -> Record[HealthNote] | None:
+    """The note that is to be put right; None when none of this person's is."""
+    return next((r for r in known.health_notes.get(member, ()) if str(r.entry) == entry), None)
 
 
 def _done(
@@ -323,7 +339,8 @@ def _content(sent: Form, units: words.Units, reader: Reader) -> dict[str, Any]:
     return {"kind": kind, "text": sent.get("text")}
 
 
-def _made(model: Any, values: Mapping[str, Any]) -> Any:
+def made(model: Any, values: Mapping[str, Any]) -> Any:
+    """What a form makes of a model. Raises Invalid by the form's own fields."""
     try:
         return model.model_validate(values)
     except ValidationError as error:

@@ -90,7 +90,7 @@ OPEN = Depends(_check_open)
 @router.get("")
 def own_page(request: Request, token: str, conn: Reading, readiness: Evaluations) -> Response:
     """The whole list."""
-    own = _read(request, conn, readiness, token, looking=True)
+    own = read_own(request, conn, readiness, token, looking=True)
     return _page(request, own, token)
 
 
@@ -99,7 +99,7 @@ def tell(
     request: Request, token: str, item: str, sent: Sent, work: Writing, readiness: Evaluations
 ) -> Response:
     """Keep what was said of one thing."""
-    own = _read(request, work, readiness, token)
+    own = read_own(request, work, readiness, token)
     thing = own.thing(item)
     language = _language(request, own)
     plan = service.plan_of(sent.text("plan"))
@@ -125,7 +125,7 @@ def add_photo(
     readiness: Evaluations,
 ) -> Response:
     """Keep a photo of one thing."""
-    own = _read(request, work, readiness, token)
+    own = read_own(request, work, readiness, token)
     own.thing(item)
     if sent.made is None:
         language = _language(request, own)
@@ -140,14 +140,14 @@ def show_photo(
     request: Request, token: str, photo: str, conn: Reading, readiness: Evaluations, small: bool = False
 ) -> Response:
     """One of the person's own photos."""
-    own = _read(request, conn, readiness, token, looking=True)
+    own = read_own(request, conn, readiness, token, looking=True)
     return photos.answer(conn, own.link.outfit_id, own.link.trip_id, photo, small=small, subject=own.member)
 
 
 @router.post("/nights", dependencies=[OPEN])
 def tell_nights(request: Request, token: str, sent: Sent, work: Writing, readiness: Evaluations) -> Response:
     """Keep where the person sleeps before the trip."""
-    own = _read(request, work, readiness, token)
+    own = read_own(request, work, readiness, token)
     view = OwnView(own, _language(request, own), token)
     try:
         told = _nights(view, sent)
@@ -238,7 +238,7 @@ def _elevation(language: Language, name: str, text: str, unit: str) -> float:
 # -- showing -------------------------------------------------------------------------------------------------
 
 
-def _read(
+def read_own(
     request: Request, conn: Connection, readiness: Evaluations, token: str, *, looking: bool = False
 ) -> Own:
     """What the link shows. One that works was no guess, so it is not counted against its address; and looking
