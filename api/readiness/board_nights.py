@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 
 from api.journal.fold import Picture
+from api.kitlist.schemas import NIGHT_LINES
 from api.nights.state import Acclimatisation, everyone, held_by_erased
 from api.readiness.evaluation import Evaluation
 from api.readiness.night_findings import PRIVATE
@@ -55,6 +56,16 @@ def _told(people: Iterable[PersonLine], stand: Mapping[str, Acclimatisation]) ->
             else {}
         )
         for line in people
+    )
+
+
+def without_nights(shown: Board) -> Board:
+    """A board without anything about nights and notes, for keeping where others may find it; counts stay."""
+    return shown.model_copy(
+        update={
+            "findings": tuple(f for f in shown.findings if f.requirement not in NIGHT_LINES),
+            "accepted": tuple(f for f in shown.accepted if f.requirement not in NIGHT_LINES),
+        }
     )
 
 

@@ -121,6 +121,32 @@ def test_a_call_without_signal_arrives_late_and_says_what_was_not_known(browser_
     expect(browser_page.locator("#differences")).to_contain_text("were not the same")
 
 
+def test_one_visit_is_enough_to_call_without_signal_and_nothing_of_health_is_kept(browser_page: Any) -> None:
+    context = browser_page.context
+    browser_page.set_viewport_size(PHONE)
+    browser_page.goto(CALL)
+    browser_page.wait_for_selector("#make-call[data-kept]", state="attached", timeout=20_000)
+    kept = browser_page.evaluate(
+        "async (at) => (await (await caches.open('rimaye-check-calls')).match(at)).text()", CALL
+    )
+    for word in ("Private note", "private-note", "ymptom", "guideline", "night-gain"):
+        assert word not in kept, word
+    browser_page.goto("about:blank")
+    context.set_offline(True)
+    browser_page.goto(CALL)
+    expect(browser_page.locator("#kept-at")).to_contain_text("Kept on this phone")
+    browser_page.wait_for_selector("#make-call[data-ready]", state="attached")
+    make(browser_page, "wait", "For the wind to drop")
+    expect(browser_page.locator("#offline")).to_contain_text("kept on this phone")
+    context.set_offline(False)
+    until = time.monotonic() + 30
+    while not any(call["reason"] == "For the wind to drop" for call in calls(browser_page)):
+        assert time.monotonic() < until
+        browser_page.wait_for_timeout(250)
+    made = next(call for call in calls(browser_page) if call["reason"] == "For the wind to drop")
+    assert made["countersigned"]
+
+
 def test_without_signal_an_open_stop_is_not_passed_over_either(browser_page: Any) -> None:
     browser_page.goto(CALL)
     ready(browser_page)

@@ -26,6 +26,7 @@ from api.errors import Conflict, Invalid, from_validation
 from api.ids import is_uuid7, new_id
 from api.journal.decisions import Wire
 from api.journal.trip import Slug, TripPlan
+from api.readiness.board_nights import without_nights
 from api.readiness.evaluation import Evaluation
 from api.roster.rules import local_input
 from web import words
@@ -50,6 +51,12 @@ READ, VIEW, MAKE = [permit("trip.read")], [permit("call.view")], [permit("call.m
 def show(request: Request, trip: Slug, conn: Reading, reader: CurrentReader, room: CallRoom) -> Response:
     """The walk-down."""
     return _page(request, trip, conn, reader, room)
+
+
+@router.get("/kept", dependencies=READ)
+def show_kept(request: Request, trip: Slug, conn: Reading, reader: CurrentReader, room: CallRoom) -> Response:
+    """The walk-down as a phone may keep it: nothing about health, nobody's view."""
+    return _page(request, trip, conn, reader, room, kept=True)
 
 
 @router.post("/view", dependencies=VIEW)
@@ -202,10 +209,15 @@ def _page(
     room: Calls,
     problem: Invalid | Conflict | None = None,
     sent: Form | None = None,
+    *,
+    kept: bool = False,
 ) -> Response:
     shell = shell_of(request)
     evaluation = room.evaluation(conn, reader, trip)
-    board = room.readiness.board(conn, reader.outfit, trip, named=may(reader, "health.read"))
+    named = may(reader, "health.read") and not kept
+    board = room.readiness.board(conn, reader.outfit, trip, named=named)
+    if kept:
+        board = without_nights(board)
     found = review(evaluation, board, room.now, reader.staff, reader.role)
     plan, view = evaluation.plan, BoardView(board)
     body = problem.body() if problem else None
@@ -240,7 +252,8 @@ def _page(
         typed=typed,
         problem=body,
         errors=forms_errors(body),
-        live=f"/api/trips/{trip}/events",
+        live="" if kept else f"/api/trips/{trip}/events",
+        kept=kept,
         actor={"id": reader.staff, "name": reader.name, "role": reader.role},
     )
 

@@ -16,8 +16,10 @@ from web.site import STATIC, fingerprint, static_url
 
 router = APIRouter(include_in_schema=False)
 
-VERSIONED = ("style.css", "look.js", "mark.svg", "check/check.css")
-"""Files that pages of the check ask for by their content."""
+VERSIONED = ("style.css", "look.js", "live.js", "mark.svg", "check/check.css", "call.css", "call.js")
+"""Files that pages of the check and of the call ask for by their content."""
+TAKEN_IN = ("check/outbox.js", "check/sync.js")
+"""Modules that the script of the call takes in, by their bare address."""
 WORKER = "check/worker.js"
 LIVE = "live.js"
 FOR_EVER = "public, max-age=31536000, immutable"
@@ -58,7 +60,8 @@ def _mark(content: bytes) -> str:
 @router.get("/sw.js", dependencies=[public("code of the page; holds nothing of anyone")])
 def worker() -> Response:
     """The service worker. It changes with any file it keeps, so a browser notices and takes them anew."""
-    kept = [script_url(), *(static_url(name) for name in VERSIONED), "/manifest.webmanifest"]
+    bare = [f"/static/{name}" for name in TAKEN_IN]
+    kept = [script_url(), *(static_url(name) for name in VERSIONED), *bare, "/manifest.webmanifest"]
     code = (STATIC / WORKER).read_text(encoding="utf-8")
     version = _mark(" ".join([*kept, code]).encode())
     text = f"const VERSION = {json.dumps(version)};\nconst KEPT = {json.dumps(kept)};\n{code}"

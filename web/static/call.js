@@ -4,6 +4,7 @@
 import { add, deviceName, keepMeta, meta, moment, newId, ofTrip } from "./check/outbox.js";
 import { Sync } from "./check/sync.js";
 
+const ANSWER_MS = 4000;
 const page = document.getElementById("call-page");
 const form = document.getElementById("make-call");
 const told = document.getElementById("offline");
@@ -13,7 +14,7 @@ slider?.addEventListener("input", () => { document.getElementById("seq-out").tex
 
 if (page && form && window.indexedDB) {
   // How far the service's clock, as it was when the page was made, is ahead of this phone's.
-  const aheadMs = Date.parse(page.dataset.now) - Date.now();
+  let aheadMs = Date.parse(page.dataset.now) - Date.now();
   const sync = new Sync(page.dataset.trip, { taken() {}, own() {}, elsewhere() {}, stands: () => say(sync.state) });
   let keptId = null;
 
@@ -28,9 +29,14 @@ if (page && form && window.indexedDB) {
     else told.textContent = "No signal. The call is kept on this phone and sent by itself; keep this page at hand.";
   };
 
+  let reached = false;
   form.addEventListener("submit", async (event) => {
-    if (navigator.onLine) return;
+    if (reached) return;
     event.preventDefault();
+    if (navigator.onLine && await answers()) {
+      reached = true; // the service takes it, and says what is in the way
+      return form.requestSubmit(event.submitter);
+    }
     const problem = wrong();
     if (problem) {
       told.hidden = false;
@@ -45,7 +51,29 @@ if (page && form && window.indexedDB) {
     sync.begin();
   });
 
-  form.dataset.ready = "";
+  /** Whether the service answers: a phone that thinks it has signal may have none. */
+  const answers = () => fetch(`/trips/${page.dataset.trip}/call/kept`, { signal: AbortSignal.timeout(ANSWER_MS) })
+    .then((answer) => answer.ok, () => false);
+
+  /** The walk-down as it may be kept, so that one visit of the trip is enough. */
+  const keepPage = async () => {
+    if (!("serviceWorker" in navigator)) return;
+    const address = `/trips/${page.dataset.trip}/call`;
+    const [answer] = await Promise.all([fetch(address + "/kept"), navigator.serviceWorker.register("/sw.js")]);
+    if (answer.ok) await (await caches.open("rimaye-check-calls")).put(address, answer);
+    await navigator.serviceWorker.ready;
+    form.dataset.kept = "";
+  };
+
+  const begin = async () => {
+    if ("kept" in page.dataset) aheadMs = (await meta("offset")) ?? 0; // it may have been made days ago
+    else {
+      await keepMeta("offset", aheadMs);
+      keepPage().catch(() => {}); // without it the page works while it is open
+    }
+    form.dataset.ready = "";
+  };
+  begin();
 
   /** Why this call cannot be kept as it is; the same rules as on the service. */
   const wrong = () => {

@@ -5,8 +5,11 @@
 
 const FILES = "rimaye-check-" + VERSION;
 const PAGES = "rimaye-check-pages";
+const CALLS = "rimaye-check-calls"; // the walk-down of a call without anything about health or anyone's view
 const PATIENCE_MS = 1500; // a signal that is this slow is none
+const CALL_PATIENCE_MS = 8000; // what is kept lacks views and health, so the service is waited for
 const CHECK = /^\/trips\/([^/]+)\/hands-on(?:\/|$)/;
+const CALL = /^\/trips\/[^/]+\/call\/?$/;
 const paths = new Set(KEPT.map((address) => address.split("?")[0]));
 
 self.addEventListener("install", (event) => {
@@ -16,7 +19,7 @@ self.addEventListener("install", (event) => {
 
 self.addEventListener("activate", (event) => {
   event.waitUntil((async () => {
-    const old = (await caches.keys()).filter((name) => name.startsWith("rimaye-check-") && name !== FILES && name !== PAGES);
+    const old = (await caches.keys()).filter((name) => name.startsWith("rimaye-check-") && ![FILES, PAGES, CALLS].includes(name));
     await Promise.all(old.map((name) => caches.delete(name)));
     await self.clients.claim();
   })());
@@ -29,6 +32,7 @@ self.addEventListener("fetch", (event) => {
   if (request.method === "POST" && url.pathname === "/sign-out") event.waitUntil(forget());
   if (request.method !== "GET") return;
   if (request.mode === "navigate" && CHECK.test(url.pathname)) event.respondWith(page(request, url));
+  else if (request.mode === "navigate" && CALL.test(url.pathname)) event.respondWith(walkDown(request, url));
   else if (request.mode === "navigate" && url.pathname === "/") event.respondWith(front(request));
   else if (paths.has(url.pathname)) event.respondWith(file(request));
 });
@@ -47,6 +51,15 @@ async function page(request, url) {
   if (!kept) return asked;
   const tooLong = new Promise((resolve) => setTimeout(resolve, PATIENCE_MS, null));
   const answer = await Promise.race([asked.catch(() => null), tooLong]);
+  return answer && answer.status < 500 ? answer : kept;
+}
+
+/** The walk-down from the service; when that takes too long or fails, the one that may be kept. */
+async function walkDown(request, url) {
+  const kept = await (await caches.open(CALLS)).match(url.pathname.replace(/\/$/, ""));
+  if (!kept) return fetch(request);
+  const tooLong = new Promise((resolve) => setTimeout(resolve, CALL_PATIENCE_MS, null));
+  const answer = await Promise.race([fetch(request).catch(() => null), tooLong]);
   return answer && answer.status < 500 ? answer : kept;
 }
 
@@ -77,7 +90,7 @@ async function file(request) {
 
 /** After signing out, this phone shows nobody's trip. Records that have not arrived stay. */
 async function forget() {
-  await caches.delete(PAGES);
+  await Promise.all([PAGES, CALLS].map((name) => caches.delete(name)));
   await new Promise((resolve) => {
     const opened = indexedDB.open("rimaye");
     opened.onupgradeneeded = () => opened.transaction.abort(); // there was none: make none
