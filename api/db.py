@@ -263,10 +263,7 @@ class Database:
             raise Unavailable(said) from error
 
     async def _off_loop(self, fn: Callable[[], T], *, inline: bool = False) -> T:
-        if inline:
-            return fn()
-        # A limiter of its own: a commit must never wait for the threads that wait for it.
-        return await anyio.to_thread.run_sync(fn, limiter=anyio.CapacityLimiter(1))
+        return fn() if inline else await off_loop(fn)
 
     # -- engines
     # -------------------------------------------------------------------------------------------------
@@ -316,6 +313,15 @@ class Database:
         prepare_postgres(reader, session)
         prepare_postgres(writer, session)
         return reader, writer
+
+
+async def off_loop(fn: Callable[[], T]) -> T:
+    """Run `fn` in a thread beside those of ordinary requests.
+
+    For who has the turn to write: with a thread of its own it is not kept waiting, and everyone behind it, by
+    readers. A commit, too, must never wait for the threads that wait for it.
+    """
+    return await anyio.to_thread.run_sync(fn, limiter=anyio.CapacityLimiter(1))
 
 
 def prepare_postgres(engine: Engine, session: Mapping[str, str]) -> None:

@@ -8,9 +8,9 @@ from fastapi import APIRouter, Depends, Header, Path, Query, Request, Response
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import TypeAdapter, ValidationError
 
-from api.access.current import CurrentReader, still_sees
+from api.access.current import CurrentReader, Reader, still_sees
 from api.access.permissions import permit
-from api.db import Database, Reading, Writing
+from api.db import Database, Reading, Work, Writing, off_loop
 from api.errors import FieldProblem, from_validation
 from api.journal import store, views
 from api.journal.entry import Entry
@@ -23,7 +23,7 @@ from api.journal.schemas import (
     JournalPage,
     Revision,
 )
-from api.journal.service import Journals
+from api.journal.service import Journal, Journals
 from api.journal.store import Outcome
 from api.journal.trip import Slug
 from api.journal.writing import checks_for
@@ -45,10 +45,14 @@ _ENTRY: TypeAdapter[Entry] = TypeAdapter(Entry)
 
 
 @router.post("/journal", dependencies=[permit("journal.append")])
-def append(
+async def append(
     trip: TripId, batch: JournalBatch, reader: CurrentReader, journals: Journals, work: Writing
 ) -> BatchOutcome:
     """Append entries. The answer says for each: stored, already there, or refused with the reason."""
+    return await off_loop(lambda: _append(trip, batch, reader, journals, work))
+
+
+def _append(trip: str, batch: JournalBatch, reader: Reader, journals: Journal, work: Work) -> BatchOutcome:
     read = [_read_entry(position, sent) for position, sent in enumerate(batch.entries)]
     entries = [entry for entry in read if isinstance(entry, Entry)]
     outcomes = iter(journals.record(work, reader.outfit, trip, entries, checks_for(reader)))

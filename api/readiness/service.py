@@ -155,7 +155,7 @@ class Readiness:
         """
         asked = (outfit, trip, now, named)
         writing = self._writing.get(asked)
-        if writing is None or writing.get_loop() is not asyncio.get_running_loop():
+        if writing is None or writing.done() or writing.get_loop() is not asyncio.get_running_loop():
             # Made to the end though the first of those who wait may leave.
             made = to_thread.run_sync(self._write_board, db, outfit, trip, now, named)
             writing = asyncio.ensure_future(made)
