@@ -15,11 +15,13 @@ from sqlalchemy import inspect, text
 from api.access.current import ROLE_COOKIE, ROLES, Role
 from api.db import Database
 from api.journal import sync
+from api.journal.kinds import GearState, Known, Sighting
 from api.logging import configure_logging
 from api.main import create_app
+from api.readiness import watching
 from api.settings import Settings
 from seeds import loading
-from tests.nights.conftest import HER, TRIP
+from tests.nights.conftest import HER, TRIP, reader
 from tests.support.client import IsolatedTestClient
 
 WORDS = ("marmaladequake", "zirconium-hiccups", "velvetdizzy", "quillpaste", "mumblefern", "torchglum")
@@ -78,6 +80,26 @@ def addresses(app: FastAPI) -> list[str]:
     return sorted(found)
 
 
+def watched(app: FastAPI, database: Database) -> None:
+    """Someone outside is told whenever flags change."""
+    lead = reader("lead")
+    settings = app.state.settings.model_copy(
+        update={"smtp_host": "mail.example", "mail_from": "board@example.org"}
+    )
+    with database.writing() as work:
+        watching.watch(work, settings, app.state.readiness, lead, TRIP, "email", "desk@example.org")
+
+
+def told(app: FastAPI, database: Database) -> str:
+    """All letters that wait to go out, after something that is told of has changed too."""
+    with database.writing() as work:
+        absent = Sighting(subject=HER, requirement="helmet", known=Known.SEEN, state=GearState.ABSENT)
+        app.state.journal.write(work, reader("lead"), TRIP, absent)
+    with database.writing() as work:
+        watching.write_digests(work, app.state.readiness)
+        return str(work.execute(text("SELECT * FROM outbox")).all())
+
+
 def words_in(content: str) -> set[str]:
     return {word for word in WORDS if word in content}
 
@@ -88,7 +110,13 @@ def test_no_planted_word_reaches_a_wrong_reader(
     with IsolatedTestClient(app) as client:
         for _ in range(3):
             client.post("/demo/clock", data={"move": "next"}, headers=HERE)
+        watched(app, database)
         plant(client)
+        letters = told(app, database)
+        assert letters, "a watcher was told something"
+        assert words_in(letters) == set()
+        for word in ("private note", "symptom", "guideline", "held back", "sleeping height"):
+            assert word not in letters.lower(), word
         paths = addresses(app)
         assert len(paths) > 30
         seen: dict[tuple[str, Role], set[str]] = {}
