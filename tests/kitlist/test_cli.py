@@ -28,7 +28,7 @@ def test_check_of_a_good_file(run: CliRunner) -> None:
     done = run.invoke(app, ["check", str(shipped()["glaciated-peak"])])
 
     assert done.exit_code == 0
-    assert "fit for use, 112 requirements" in done.output
+    assert "fit for use, 114 requirements" in done.output
 
 
 def test_check_names_file_line_and_column(run: CliRunner, small: Path, tmp_path: Path) -> None:
@@ -57,7 +57,7 @@ def test_show_of_a_zone(run: CliRunner) -> None:
 
     assert done.exit_code == 0
     assert "(backup-mitts): 1 a person" in done.output
-    assert "freezing level below line dry-mitts" in done.output
+    assert "freezing level below the dry mitts line" in done.output
     assert "(boots)" not in done.output
 
 

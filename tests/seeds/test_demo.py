@@ -62,7 +62,7 @@ def test_everything_laid_out_and_nothing_fixed(story: Story) -> None:
             "party.satellite-messenger",
         },
         "fix": {"p09.shell-trousers", "p10.sleeping-bag", *LAMP},
-        "advise": {"p07.backup-mitts", "party.fuel"},
+        "advise": {"p07.backup-mitts", "party.fuel", "p10.warm-at-night"},
         "not known": {"p06.helmet", "p06.gaiters"},
     }
     kinds = {finding.id: finding.kind for finding in story.board().findings}
@@ -75,7 +75,7 @@ def test_leaving_base(story: Story) -> None:
     assert story.lines() == {
         "stop": set(),
         "fix": {"p10.sleeping-bag", *LAMP},
-        "advise": set(),
+        "advise": {"p10.warm-at-night"},
         "not known": {"p06.gaiters"},
     }
     accepted = {"p07.backup-mitts", "party.fuel", "p11.nights"}
