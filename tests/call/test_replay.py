@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from alembic import command
 from sqlalchemy import Connection, insert, select
 
+from api import upgrade
 from api.access.current import Reader
 from api.call.arriving import Arrivals, sealed_or_raise
 from api.call.keys import Keys
@@ -246,6 +248,28 @@ def test_a_record_taken_over_by_a_file_says_so(sqlite_url: str, postgres_url: st
         assert found.chain is not None
         assert "taken over from a file" in found.chain
         assert found.differences == ()
+
+
+@pytest.mark.one_database
+def test_calls_come_out_the_same_after_migrations(sqlite_url: str, tmp_path: Path) -> None:
+    """Back to the tables of the time the call was added, and forward through every migration since."""
+    with closing(opened(sqlite_url)) as here:
+        season = Season(here, tmp_path, "trip-0", 99)
+        season.go_through()
+        with here.reading() as conn:
+            sealed = [sealed_or_raise(conn, OUTFIT, season.trip, c).encode() for c in season.calls]
+    config = upgrade._config(sqlite_url)
+    command.downgrade(config, "0009_call")
+    command.upgrade(config, "head")
+    with closing(Database(sqlite_url)) as again:
+        assert upgrade.state_of(again).current
+        readiness = Readiness(Journal(FixedClock(building.START)), FixedClock(building.START))
+        with again.reading() as conn:
+            for text, call in zip(sealed, season.calls, strict=True):
+                assert sealed_or_raise(conn, OUTFIT, season.trip, call).encode() == text
+                record = json.loads(text)["record"]
+                assert compared(record, made_again(conn, readiness, record)) == ()
+            assert check_here(conn, readiness, OUTFIT, sealed[-1]).good
 
 
 @pytest.mark.one_database
