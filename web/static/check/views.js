@@ -28,7 +28,8 @@ export function start(model) {
     <section class="team"><h2>Call out, one thing across everyone</h2><ul>
       ${[...taken.ropes, { id: "party", name: "The party" }].map((rope) =>
         html`<li><a class="to-check" href="${base(model)}/call/${rope.id}"><span class="who">${rope.name}</span></a></li>`)}
-    </ul></section>`}`;
+    </ul></section>
+    <p>How ropes are made up, nights and the forecast itself are judged on the board, not here.</p>`}`;
 }
 
 function byForecast(model) {
@@ -37,7 +38,7 @@ function byForecast(model) {
   const asked = forecast
     ? `Asked by the forecast ${forecast.label}, issued ${at(model, issued)}, ${duration(Math.max(model.now() - issued, 0) / 1000)} old.`
     : "No forecast has been received; what depends on the weather counts as asked.";
-  return html`<p class="by-forecast">${asked} How ropes are made up, nights and the forecast itself are judged on the board, not here.</p>`;
+  return html`<p class="by-forecast">${asked}</p>`;
 }
 
 function refused(model) {
@@ -54,7 +55,7 @@ const named = (model, { subject, requirement }) =>
 
 function person(model, id) {
   const far = model.progress(id);
-  return html`<li><a class="to-check${far.left ? "" : " done"}" href="${base(model)}/of/${id}"><span class="who">${far.subject.name}</span><span class="far">${howFar(far)}</span><span class="by">${whom(model, far)}</span></a></li>`;
+  return html`<li><a class="to-check${far.left ? "" : far.gaps ? " done gaps" : " done"}" href="${base(model)}/of/${id}"><span class="who">${far.subject.name}</span><span class="far">${howFar(far)}</span><span class="by">${whom(model, far)}</span></a></li>`;
 }
 
 function howFar(far) {
@@ -167,12 +168,12 @@ function pad(model, subjectId, thing, stage) {
   const later = thing && model.nextAfter(subjectId, thing.requirement.id);
   const buttons = { look, "yes-no": yesNo, choice, number: stepper, date: stepper, count: stepper, more };
   return html`<div class="pad">
+    ${thing && model.mayRecord && stage.mode === "more" && photoOf(model, thing)}
     ${thing && model.mayRecord && html`<form class="answers ${stage.mode}" method="post" action="${base(model)}/of/${subjectId}">
       <input type="hidden" name="item" value="${thing.requirement.id}">
       ${stage.question && html`<input type="hidden" name="question" value="${stage.question.id}"><p class="question" id="question">${stage.question.ask}</p>`}
       ${buttons[stage.mode](thing, stage)}
     </form>`}
-    ${thing && model.mayRecord && stage.mode === "more" && photoOf(model, thing)}
     ${thing && !model.mayRecord && html`<p class="question">Guides of this trip record what they see here.</p>`}
     <div class="foot-row">
       ${undo(model, "")}
