@@ -19,7 +19,7 @@ from jinja2.ext import babel_extract
 from api.journal.kinds import Known
 from api.journal.trip import Role
 from api.kitlist.loading import read_file, shipped
-from api.kitlist.schemas import Edition, Scope, Zone
+from api.kitlist.schemas import NIGHT_LINES, Edition, Scope, Zone
 from api.photos.rules import WORDS as PHOTO_WORDS
 from web.locale import LANGUAGES, LIST, PAGE, SOURCE, po_file
 from web.pages.self_report_view import PLAN_WORDS
@@ -80,7 +80,7 @@ def list_texts() -> list[str]:
 
 def _of(edition: Edition) -> Iterator[str]:
     for requirement in edition.requirements:
-        if requirement.scope is not Scope.PERSON:
+        if requirement.scope is not Scope.PERSON or requirement.id in NIGHT_LINES:
             continue
         if requirement.roles and Role.CLIMBER not in requirement.roles:
             continue
