@@ -33,6 +33,8 @@ from api.readiness.mountain import Outlook
 from api.readiness.schemas import Board
 
 MOST_KEPT = 64
+MOST_OF_A_TRIP = 4
+"""States of one trip that are kept, each about a megabyte: the newest, and those that are being looked at."""
 MOST_AT_ONCE = 32
 """States that are evaluated at the same time at most."""
 MOST_ISSUES = 3
@@ -79,6 +81,11 @@ class Readiness:
             made = self._evaluate(conn, outfit, snapshot, None)
             with self._guard:
                 self._kept[key] = made
+                # Nobody asks for a state that has been left behind; a past one is evaluated when it is.
+                ours = [hash_ for hash_, each in self._kept.items() if each.trip == trip]
+                for hash_ in ours[:-MOST_OF_A_TRIP]:
+                    del self._kept[hash_]
+                    self._outlooks.pop(hash_, None)
                 while len(self._kept) > MOST_KEPT:
                     self._kept.popitem(last=False)
             return made
