@@ -21,7 +21,7 @@ from api.kitlist.schemas import (
 
 
 def condition_words(condition: Condition | None) -> str:
-    """When something is asked: `freezing level below line dry-mitts`; `always` without a condition."""
+    """When something is asked: `freezing level below the dry mitts line`; `always` without a condition."""
     match condition:
         case None:
             return "always"
@@ -46,7 +46,7 @@ def metric_words(name: str) -> str:
 def threshold_words(threshold: str | FromAnchor | FromLine) -> str:
     """A threshold: a figure, a named line, or an offset from a place of the trip."""
     if isinstance(threshold, FromLine):
-        return f"line {threshold.line}"
+        return f"the {threshold.line.replace('-', ' ')} line"
     if isinstance(threshold, FromAnchor):
         return f"{threshold.anchor.value} {_signed(threshold.offset)}"
     return threshold

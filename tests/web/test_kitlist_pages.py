@@ -86,7 +86,7 @@ def test_pages_to_read_are_valid_and_say_what_is_asked(client: IsolatedTestClien
         assert answer.status_code == 200, path
         pages[name] = answer.text
     assert html_errors(pages) == []
-    assert "freezing level below line cold" in pages["one"]
+    assert "freezing level below the cold line" in pages["one"]
     assert "Fix at base" in pages["one"]
     assert "common practice, no published source" in pages["one"].lower()
     assert "The final call rests with the licensed guides" in pages["one"]

@@ -189,8 +189,8 @@ class TestSentences:
         )
         point = TippingPoint(Axis.FREEZING_LEVEL, -300.0, 0.0, regraded=(flag,))
         assert told.tipping(point, PLAN, SAY).replace(NBSP, " ") == (
-            "If the freezing level comes in 300 m lower, mitts for A becomes stop before the summit start, "
-            "now fix."
+            "If the freezing level comes in 300 m lower, the flag on mitts for A goes from fix to stop "
+            "before the summit start."
         )
 
     def test_an_exact_shift_is_rounded_away_from_none_so_that_it_is_enough(self) -> None:
@@ -383,6 +383,22 @@ class TestOnTheApp:
         page = client.get(MOUNTAIN).text
         assert "Sources differ about" in page
         assert "File: second" in page
+
+    def test_a_what_if_says_what_is_graded_otherwise(self, client: IsolatedTestClient) -> None:
+        text = client.get(f"{MOUNTAIN}/what-if?freezing_level=-400").text
+        assert "Is graded otherwise" in text
+        board = client.get(f"/api/trips/{sample.TRIP}/board").json()
+        mitts = next(f for f in board["findings"] if f["requirement"] == "backup-mitts" and f["why_now"])
+        assert mitts["grade"] == "advise"
+        assert f"Backup mitts for {mitts['subject_name']}: fix before" in text.replace("<b>", "")
+
+    def test_the_text_says_what_the_picture_shows(self, client: IsolatedTestClient) -> None:
+        """Hold points, and how far low and high lie apart, which are drawn, are said too."""
+        text = client.get(MOUNTAIN).text
+        said = text[text.index('id="face-words"') : text.index("</details>", text.index('id="face-words"'))]
+        for hold in client.get(f"/api/trips/{sample.TRIP}/board").json()["holds"]:
+            assert f"Hold point {hold['name']}" in said
+        assert "Over the scenarios the lowest freezing level is" in said
 
     def test_an_empty_form_shows_the_mountain_as_it_is(self, client: IsolatedTestClient) -> None:
         assert "A what-if." not in client.get(f"{MOUNTAIN}/what-if").text

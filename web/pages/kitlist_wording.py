@@ -54,7 +54,7 @@ def grades_in_short(requirement: Requirement) -> str:
 
 
 def asked(requirement: Requirement) -> str:
-    """When it is asked: "always", "when freezing level below line dry-mitts"."""
+    """When it is asked: "always", "when freezing level below the dry mitts line"."""
     return f"when {condition_words(requirement.when)}" if requirement.when else "always"
 
 

@@ -31,7 +31,7 @@ from web.pages.board_show import freezing_lines
 from web.pages.board_view import BoardView
 from web.pages.body_view import BodyView
 from web.pages.mountain_form import Box, blank, boxes
-from web.pages.mountain_view import SourceRow, StageNumbers, StageRow, notes, says
+from web.pages.mountain_view import SourceRow, StageNumbers, StageRow, hold_points, notes, says
 from web.rendering import conditional, forms_errors, page, shell_of
 
 MOST_POINTS = 12
@@ -133,6 +133,10 @@ def show_what_if(
         what=told.change_of(shift, then.plan, say),
         comes=comes,
         goes=goes,
+        regraded=told.regraded(
+            {finding.id: finding for finding in now.findings},
+            {finding.id: finding for finding in then.findings},
+        ),
         before=BoardView(board).headline(say),
         headline=view.headline(say),
         scene=scene_of(moved(then, shift), then_board, say),
@@ -171,7 +175,7 @@ def scene_of(evaluation: Evaluation, board: Board, say: words.Say) -> Scene:
     return Scene(
         faces=faces(plan, conditions, now=board.as_of, lines=lines, say=say),
         title=drawn.title if drawn else plan.place.name,
-        says=(*(drawn.says if drawn else ()), *(says(rows) if weather else ())),
+        says=(*(drawn.says if drawn else ()), *hold_points(plan, say), *(says(rows) if weather else ())),
         lines=drawn.lines if drawn else (),
         spread=spread_of(conditions.scenarios),
         rows=rows,

@@ -20,6 +20,7 @@ from web import words
 from web.charts.face import chill_by_hour
 
 HPA_PER_PA = 0.01
+LOWEST_LEVEL = "Freezing level, lowest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ class StageNumbers:
         say = self.say
         yield Number("Highest point", say.elevation(self._high("altitude_m", t)))
         yield Number("In the dark", words.duration(timedelta(hours=self._high("dark_h", t) or 0.0)))
-        yield self._number("Freezing level, lowest", "freezing_level_m", t, say.elevation, low=True)
+        yield self._number(LOWEST_LEVEL, "freezing_level_m", t, say.elevation, low=True)
         yield self._number("Air, coldest", "air_temperature_c", t, say.temperature, low=True)
         yield self._number("Wind, strongest", "wind_mps", t, say.speed)
         yield self._number("Gusts, strongest", "gust_mps", t, say.speed)
@@ -281,6 +282,12 @@ def _light_notes(plan: TripPlan, say: words.Say) -> Iterator[tuple[str, str]]:
         yield "Sun", f"The sun {stays} on {words.join(words.day(day) for day in which)}."
 
 
+def hold_points(plan: TripPlan, say: words.Say) -> Iterator[str]:
+    """The bars on the rope, in words."""
+    for hold in plan.hold_points:
+        yield f"Hold point {hold.name}: {say.elevation(hold.elevation_m)}, {say.day_time(hold.at)}."
+
+
 def says(rows: Sequence[StageRow]) -> Iterator[str]:
     """The weather of each stage in a sentence, for the text that says what the picture shows."""
     for row in rows:
@@ -288,5 +295,11 @@ def says(rows: Sequence[StageRow]) -> Iterator[str]:
             continue
         yield (
             f"{row.number}. {row.stage.name}: feels like {row.feels} at its coldest, wind up to {row.wind}, "
-            f"rain and snow {row.falls}; {row.thunder}."
+            f"rain and snow {row.falls}; {row.thunder}.{_spread_said(row)}"
         )
+
+
+def _spread_said(row: StageRow) -> str:
+    """How far scenarios lie apart, as the shaded band shows it."""
+    apart = [number.spread for number in row.numbers if number.title == LOWEST_LEVEL and number.spread]
+    return f" Over the scenarios the lowest freezing level is {apart[0]}." if apart else ""

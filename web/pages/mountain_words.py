@@ -18,6 +18,7 @@ from api.readiness.outlook import (
     PossibleFlag,
     Spread,
 )
+from api.readiness.schemas import Finding
 from api.readiness.tipping import Axis, Tipped, TippingPoint
 from web import words
 
@@ -88,10 +89,10 @@ def _graded_otherwise(flags: Iterable[Tipped]) -> Iterator[str]:
     for flag in flags:
         was = words.GRADES[flag.was_grade].lower() if flag.was_grade else words.NOT_KNOWN
         before = f" before {flag.was_hold_name}" if flag.was_hold_name != flag.hold_name else ""
-        becomes = f"becomes {words.GRADES[flag.grade].lower()} before {flag.hold_name}, now {was}{before}"
-        found.setdefault((in_short(flag.item), becomes), []).append(_inside(flag.subject_name))
-    for (item, becomes), who in found.items():
-        yield f"{item} for {_names(who)} {becomes}"
+        goes = f"from {was}{before} to {words.GRADES[flag.grade].lower()} before {flag.hold_name}"
+        found.setdefault((in_short(flag.item), goes), []).append(_inside(flag.subject_name))
+    for (item, goes), who in found.items():
+        yield f"the flag on {item} for {_names(who)} goes {goes}"
 
 
 def by_source(found: FlagsBySource, say: words.Say) -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
@@ -249,6 +250,21 @@ def _times(factor: float) -> str:
 
 def _later(minutes: float) -> str:
     return f"starts {words.duration(timedelta(minutes=minutes))} {'later' if minutes > 0 else 'earlier'}"
+
+
+def regraded(now: Mapping[str, Finding], then: Mapping[str, Finding]) -> tuple[str, ...]:
+    """Flags that are there in both but graded otherwise or for another hold point, in words by item."""
+    by_change: dict[tuple[str, str], list[str]] = {}
+    for flag in (flag for flag in then if flag in now):
+        was, is_ = (
+            f"{words.GRADES[one.grade].lower()} before {one.hold_name}" for one in (now[flag], then[flag])
+        )
+        if was != is_:
+            by_change.setdefault((then[flag].item, f"{is_}, now {was}"), []).append(then[flag].subject_name)
+    return tuple(
+        words.sentence(f"{in_short(item)} for {words.join(who)}: {change}")
+        for (item, change), who in sorted(by_change.items())
+    )
 
 
 def changes_of(
