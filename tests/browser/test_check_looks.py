@@ -37,6 +37,12 @@ SMALL_TARGETS = """(smallest) => [...document.querySelectorAll("a, button, summa
   .filter(([, box]) => Math.round(box.height) < smallest || Math.round(box.width) < smallest)
   .map(([html, box]) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`)"""
 
+PLACES = """[...document.querySelectorAll(".slot, .to-check")].filter((e) => e.offsetParent)
+  .map((e) => e.getBoundingClientRect()).map((box) => [Math.round(box.x), Math.round(box.y)])"""
+FIRST_PLACES = f"""document.addEventListener("readystatechange", () => {{
+  if (document.readyState === "interactive") window.firstPlaces = {PLACES};
+}});"""
+
 
 @pytest.fixture
 def live_server(live_settings: Settings) -> Iterator[LiveServer]:
@@ -104,6 +110,21 @@ def test_the_pad_stays_where_it_is_and_seen_and_fine_is_the_largest(browser_page
         browser_page.get_by_role("link", name="Later").click()
     assert len(set(items)) == 4
     assert all(place == places[0] for place in places)
+
+
+@pytest.mark.parametrize("path", [BASE, f"{BASE}/of/aroha?item=boots", f"{BASE}/call/rope-1?item=boots"])
+def test_nothing_moves_while_the_page_wakes_up_or_the_signal_goes(browser_page: Any, path: str) -> None:
+    browser_page.set_viewport_size(PHONE)
+    browser_page.add_init_script(FIRST_PLACES)
+    show(browser_page, path)
+    expect(browser_page.locator("#carried")).to_contain_text("Everything has arrived")
+    expect(browser_page.locator("#check[data-kept]")).to_be_attached(timeout=15_000)
+    first = browser_page.evaluate("window.firstPlaces")
+    assert len(first) > 3
+    assert browser_page.evaluate(PLACES) == first
+    browser_page.context.set_offline(True)
+    expect(browser_page.locator("#carried")).to_contain_text("No signal")
+    assert browser_page.evaluate(PLACES) == first
 
 
 def test_a_bouncing_finger_answers_once(browser_page: Any) -> None:
