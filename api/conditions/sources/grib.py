@@ -34,6 +34,8 @@ ON_LEVELS = {
     "u": "u",
     "v": "v",
 }
+NEAR_THE_GROUND = {"uvi": cf.UV, "uviucs": cf.UV_CLEAR_SKY}
+"""What has one value a place and time. Sums and gusts over a period are left out, and said to be."""
 ZERO_LEVELS: dict[tuple[str, str], Datum] = {
     ("gh", "isothermZero"): "geoid",
     ("hzerocl", "isothermZero"): "geoid",
@@ -108,7 +110,8 @@ def _take(found: Gathered, message: Any, place: Point) -> None:
     short, kind = str(key("shortName")), str(key("typeOfLevel"))
     on_level = kind in ("isobaricInhPa", "isobaricInPa") and short in ON_LEVELS
     datum = ZERO_LEVELS.get((short, kind))
-    if not on_level and datum is None:
+    near_ground = NEAR_THE_GROUND.get(short)
+    if not on_level and datum is None and near_ground is None:
         found.passed_over.add(f"{short} ({kind})")
         return
     nearest = eccodes.codes_grib_find_nearest(message, place.latitude_deg, place.longitude_deg)[0]
@@ -125,6 +128,9 @@ def _take(found: Gathered, message: Any, place: Point) -> None:
     if datum is not None:
         found.zero_datum = datum
         found.put(cf.FREEZING_LEVEL, (member, epoch_s(valid), None), value)
+        return
+    if near_ground is not None:
+        found.put(near_ground, (member, epoch_s(valid), None), value)
         return
     level_pa = int(key("level")) * (100 if kind == "isobaricInhPa" else 1)
     if short == "z":
@@ -147,7 +153,7 @@ def _forecast(found: Gathered, place: Point, name: str) -> Forecast:
     levels = sorted({level for _, _, level in cells if level is not None}, reverse=True)
     collected = Collected()
     for variable, kept in found.values.items():
-        by_level = variable != cf.FREEZING_LEVEL
+        by_level = any(level is not None for _, _, level in kept)
         values: Floats = np.full((len(members), len(times), len(levels) if by_level else 1), np.nan)
         for (member, time, level), value in kept.items():
             column = levels.index(level) if level is not None else 0

@@ -33,6 +33,7 @@ def messages(member: int, hour: int) -> Iterator[tuple[list[Key], float]]:
         yield list(keys(2, 2, 100, level)), 6.0
         yield list(keys(2, 3, 100, level)), -8.0
     yield list(keys(3, 5, 4)), 3400.0 + 100.0 * member
+    yield list(keys(4, 51, 1)), 7.0 + member
     yield list(keys(1, 52, 1)), 0.0
 
 

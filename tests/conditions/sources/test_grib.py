@@ -56,6 +56,12 @@ def test_the_height_of_zero_is_above_the_sea_and_agrees_with_the_profile(forecas
     assert derived.values[:, 0] == pytest.approx([3400.0, 3500.0], abs=0.5)
 
 
+def test_the_uv_index_has_one_value_a_place_and_time(forecast: Forecast) -> None:
+    index = forecast.series[cf.UV]
+    assert not index.by_level
+    assert index.values.tolist() == [[7.0, 7.0], [8.0, 8.0]]
+
+
 def test_what_was_not_read_is_said(forecast: Forecast) -> None:
     assert any("Not read" in warning for warning in forecast.provenance.warnings)
 
