@@ -1,7 +1,7 @@
 """What a lead guide walks down before a call, as data. Pure, but for the forecasts that are handed in."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from api.call import rules
@@ -10,6 +10,7 @@ from api.call.watching import Watch, WireState, in_words, watch, wire_state
 from api.conditions.forecast import Forecast
 from api.journal.decisions import TripwireSet
 from api.journal.trip import HoldPoint, Stage
+from api.kitlist.schemas import NIGHT_LINES
 from api.nights.state import SHORT_WORDS, Word
 from api.readiness.evaluation import Evaluation
 from api.readiness.party import units
@@ -75,6 +76,17 @@ class Review:
     views: tuple[View, ...]
     tripwires: tuple[WatchedWire, ...]
     watch: Watch | None
+
+    def to_be_kept(self) -> "Review":
+        """The same for keeping where others may find it: nobody's view, nothing about nights and notes.
+
+        `board` must have been without them when the review was made.
+        """
+        watch = self.watch
+        if watch is not None:
+            given = tuple(g for g in watch.given if g.about.rpartition(".")[2] not in NIGHT_LINES)
+            watch = replace(watch, given=given)
+        return replace(self, watch=watch, views=(), stands=(), acclimatisation=())
 
     @property
     def missing(self) -> tuple[str, ...]:

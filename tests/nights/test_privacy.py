@@ -170,6 +170,23 @@ def test_what_goes_out_of_the_house_names_no_reason(app: FastAPI, database: Data
             assert word not in told
 
 
+def test_what_a_phone_keeps_of_the_call_holds_nothing_of_it(app: FastAPI) -> None:
+    """In the morning of the headache, and after a call that differed in it."""
+    with IsolatedTestClient(app) as client:
+        for _ in range(3):
+            client.post("/demo/clock", data={"move": "next"}, headers=HERE)
+        plant(client)
+        called = {"decision": "wait", "reason": "for the wind", "seen_seq": 1}
+        made = client.post(f"/api/trips/{TRIP}/calls", json=called, headers=HERE).json()
+        assert any("Private note" in text for text in made["differences"])
+        as_role(client, "assistant")
+        kept = client.get(f"/trips/{TRIP}/call/kept").text
+        assert "was held back for a private reason" in kept
+        for word in (*WORDS, "Private note", "private-note", "ymptom", "guideline", "night-gain"):
+            assert word not in kept, word
+        assert "Private note" in client.get(f"/trips/{TRIP}/call").text, "the page itself has it"
+
+
 def test_answers_of_the_nights_room_are_never_kept(app: FastAPI) -> None:
     with IsolatedTestClient(app) as client:
         for path in (f"/trips/{TRIP}/nights", U, f"/api/trips/{TRIP}/nights", f"/trips/{TRIP}/nights/notes"):

@@ -219,6 +219,9 @@ def _page(
     if kept:
         board = without_nights(board)
     found = review(evaluation, board, room.now, reader.staff, reader.role)
+    calls = room.lines(evaluation)
+    if kept:
+        found, calls = found.to_be_kept(), tuple(c.model_copy(update={"differences": ()}) for c in calls)
     plan, view = evaluation.plan, BoardView(board)
     body = problem.body() if problem else None
     turn = found.turnaround
@@ -246,7 +249,7 @@ def _page(
         places=place_choices(plan),
         comparisons=COMPARISONS,
         tipping=[(shift_in_words(p), p) for p in _tipping(conn, reader, evaluation)],
-        calls=room.lines(evaluation),
+        calls=calls,
         turn_input=local_input(turn.at, plan.place.zone) if turn and turn.at else "",
         entries=_entries(found),
         typed=typed,
