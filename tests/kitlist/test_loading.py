@@ -2,7 +2,6 @@
 
 import string
 from pathlib import Path
-from typing import Any
 
 import jsonschema
 import pytest
@@ -20,7 +19,6 @@ from api.kitlist.loading import (
 )
 from api.kitlist.metrics import CONDITION_METRICS
 from api.kitlist.places import MOST_BYTES, read_placed
-from api.kitlist.rules import faults
 from api.kitlist.schemas import Edition
 from api.kitlist.writing import to_plain, to_yaml
 from tests.kitlist.building import a_requirement, an_edition, built
@@ -205,23 +203,6 @@ class TestBeyondShape:
         edition = read_edition(yaml.safe_dump(an_edition(a_requirement(questions=[question]))))
 
         assert [limit.at_least for limit in edition.requirements[0].questions[0].limits] == ["3", "4"]
-
-
-class TestSpares:
-    def spares(self, **changes: Any) -> list[str]:
-        spare = a_requirement(**{"id": "spare-mug", "scope": "party", "spare_for": ["mug"]} | changes)
-        edition = built(a_requirement(), spare)
-        return [".".join(map(str, fault.path[-2:])) for fault in faults(edition)]
-
-    def test_name_what_they_can_meet(self) -> None:
-        assert self.spares() == []
-
-    def test_of_something_that_is_not_on_the_list_are_refused(self) -> None:
-        assert self.spares(spare_for=["mug", "mugg"]) == ["spare_for.1"]
-        assert self.spares(spare_for=["spare-mug"]) == ["spare_for.0"]
-
-    def test_of_a_person_are_that_persons(self) -> None:
-        assert self.spares(scope="person") == ["1.spare_for"]
 
 
 class TestHostile:
