@@ -39,7 +39,7 @@ from api.journal.kinds import Sighting, Withdrawn
 from api.journal.trip import HoldPoint
 from api.kitlist.metrics import METRICS
 from api.kitlist.quantities import in_unit
-from api.kitlist.schemas import NIGHT_LINES, GradeRule, Limit, Question, Requirement
+from api.kitlist.schemas import GradeRule, Limit, Question, Requirement
 from api.readiness.asks import Asks, Check
 from api.readiness.evaluation import Evaluation
 from api.readiness.findings import Floats, HoldPoints
@@ -221,7 +221,7 @@ class _KitList:
 
     def requirements(self) -> Iterator[RequirementOn]:
         for index, requirement in enumerate(self._asks.edition.requirements):
-            if requirement.id in NIGHT_LINES:
+            if not requirement.is_thing:
                 continue
             presence, *rest = self._asks.checks_of_requirement(index)
             how_many = requirement.how_many

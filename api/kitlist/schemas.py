@@ -451,6 +451,11 @@ class Requirement(Part):
             )
         return self
 
+    @property
+    def is_thing(self) -> bool:
+        """Whether it can be looked for in a pack, and is no line about nights or the body as a whole."""
+        return self.id not in NIGHT_LINES and self.how_many.computed not in OF_THE_BODY
+
 
 class Edition(Part):
     """A kit list edition: what one outfit asks on one kind of trip, at one version."""

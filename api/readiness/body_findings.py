@@ -22,7 +22,7 @@ from api.kitlist.schemas import GradeRule, Requirement, Scope
 from api.readiness.asks import Asks, grade_in_force
 from api.readiness.bodies import body_from
 from api.readiness.findings import HoldPoints
-from api.readiness.lacks import Lacks, applies
+from api.readiness.lacks import Lacks
 from api.readiness.schemas import Finding, GapKind, HoldGrade, Reason
 
 Floats = npt.NDArray[np.float64]
@@ -92,7 +92,7 @@ def body_gaps(asked: Asks, lacking: Lacks, found: Body) -> Iterator[BodyGap]:
         unknown = here & np.isnan(values)
         for at, person in enumerate(found.people):
             p = place[person.id]
-            concerned = applies(requirement, lacking.subjects[p])
+            concerned = not requirement.roles or lacking.subjects[p].role in requirement.roles
             if concerned and (amiss[at].any() or unknown[at].any()):
                 yield BodyGap((p, r), at, values[at], amiss[at], unknown[at], certain)
 

@@ -16,7 +16,6 @@ from api.journal.kinds import PARTY, Answer, GearState, Known, Sighting
 from api.journal.trip import Role, TripPlan
 from api.kitlist.quantities import in_unit
 from api.kitlist.schemas import (
-    NIGHT_LINES,
     Edition,
     FromMetric,
     HowMany,
@@ -143,7 +142,7 @@ def subjects_of(picture: Picture) -> tuple[Subject, ...]:
 
 def applies(requirement: Requirement, subject: Subject) -> bool:
     """Whether a requirement is something this subject can have at all."""
-    if requirement.scope is not subject.scope or requirement.id in NIGHT_LINES:
+    if requirement.scope is not subject.scope or not requirement.is_thing:
         return False
     return not requirement.roles or subject.role in requirement.roles
 
