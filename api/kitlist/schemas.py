@@ -358,8 +358,8 @@ class HowMany(Part):
     """How many are asked. A computed quantity is looked up by name in the metric registry."""
 
     count: Annotated[float, Field(ge=-1000, le=MOST_BORNE)] = 1
-    """Of a thing above 0 and at most 1000. Of a quantity of the body, the least that must be left of it, which
-    may be less than nothing, or the most there may be."""
+    """Of a thing above 0 and at most 1000. Of a quantity of the body, the least that must be left of it, or
+    the most there may be; it may be less than nothing."""
     per: Literal["person", "rope", "party", "people", "rope-end", "guide"] = "person"
     people: Annotated[int, Field(ge=1, le=50)] | None = None
     """With per `people`: one lot for so many people."""

@@ -8,6 +8,7 @@ import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from api.kitlist.loading import (
     NotAnEdition,
@@ -19,7 +20,7 @@ from api.kitlist.loading import (
 )
 from api.kitlist.metrics import CONDITION_METRICS
 from api.kitlist.places import MOST_BYTES, read_placed
-from api.kitlist.schemas import Edition
+from api.kitlist.schemas import Edition, HowMany
 from api.kitlist.writing import to_plain, to_yaml
 from tests.kitlist.building import a_requirement, an_edition, built
 
@@ -385,3 +386,14 @@ def test_every_shipped_edition_is_fit_for_use() -> None:
 def test_missing_file_is_told(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         read_file(tmp_path / "none.yaml")
+
+
+@pytest.mark.parametrize("count", [0, -1, 1001])
+def test_nobody_is_asked_for_no_thing(count: float) -> None:
+    with pytest.raises(ValidationError, match="of a thing"):
+        HowMany.model_validate({"count": count})
+
+
+def test_what_is_left_of_a_body_may_be_less_than_nothing() -> None:
+    asked = {"count": -3, "computed": "bag_margin_c", "unit": "°C"}
+    assert HowMany.model_validate(asked).count == -3
