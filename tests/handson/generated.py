@@ -91,7 +91,9 @@ class Generator:
         entries = [*self._people(), *self._holds(), *self._sightings(edition)]
         picture = building.picture(plan, *entries)
         evaluation = evaluate("test", 1, picture, plan, edition, self.conditions(plan), self._quantities())
-        findings = tuple(f for f in evaluation.findings if edition.requirement(f.requirement) is not None)
+        # What bodies and nights lack is judged on the board; a phone judges things.
+        things = {requirement.id for requirement in edition.requirements if requirement.is_thing}
+        findings = tuple(f for f in evaluation.findings if f.requirement in things)
         taken = hands_on(evaluation, (), READER, may_record=True)
         return Case(taken, picture, _records(picture), findings)
 
