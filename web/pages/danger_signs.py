@@ -32,11 +32,13 @@ ACTS = (
     "In the tent: stoves out, air in. Carbon monoxide gives the same headache.",
 )
 SOURCES = (
-    "UIAA Medical Commission, Emergency Field Management of Acute Mountain Sickness, HAPE and HACE.",
+    "UIAA Medical Commission, Emergency Field Management of Acute Mountain Sickness, HAPE and HACE "
+    "(from memory).",
     "Wilderness Medical Society, Clinical Practice Guidelines for the Prevention, Diagnosis, and Treatment "
-    "of Acute Altitude Illness: 2024 Update, Wilderness Environ Med 35(1S), 2–19.",
+    "of Acute Altitude Illness: 2024 Update, Wilderness Environ Med 35(1S), 2–19 (its text from memory).",
     "CDC Yellow Book 2024, High-Altitude Travel and Altitude Illness.",
     "International Association for Medical Assistance to Travellers, Altitude Illness (at least 300 m).",
+    "UpToDate, Acute mountain sickness and high-altitude cerebral edema (about 1,000 m).",
     "How to look for each sign: common practice, no published source.",
 )
 
