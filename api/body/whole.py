@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from api.body.light import Light, light
@@ -47,6 +47,12 @@ class Body:
     @cached_property
     def sleep(self) -> Sleep:
         return sleep(self.people, self.plan, self.conditions, self.settings.allowance_c)
+
+    def of(self, people: Sequence[Person]) -> Body:
+        """The same stages and weather for other people; what does not depend on them is kept."""
+        others = replace(self, people=tuple(people))
+        others.__dict__["air"] = self.air
+        return others
 
     @cached_property
     def water_fuel(self) -> WaterFuel:

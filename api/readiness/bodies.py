@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from api.body.people import Person, Thing
 from api.body.settings import BodySettings
@@ -50,6 +51,19 @@ def people_of(picture: Picture, lacking: Lacks | None) -> tuple[Person, ...]:
         )
         for p, subject in enumerate(lacking.subjects)
         if subject.scope is Scope.PERSON
+    )
+
+
+def looked_at_again(before: Body, lacking: Lacks, p: int) -> Body:
+    """The same bodies after one subject's things were looked at again."""
+    subject = lacking.subjects[p]
+    if subject.scope is Scope.PARTY:
+        return replace(before, packed_fuel_g=packed_fuel_g(lacking))
+    return before.of(
+        [
+            replace(person, things=_things(lacking, p)) if person.id == subject.id else person
+            for person in before.people
+        ]
     )
 
 

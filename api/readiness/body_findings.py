@@ -104,7 +104,7 @@ def body_findings(
 
     Worked out only when the edition asks for any of it. `found`: the bodies, where they are at hand.
     """
-    bodies = found or body_asked(asked, lacking, picture)
+    bodies = body_asked(asked, lacking, picture) if found is None else found
     if bodies is None:
         return ()
     gaps = body_gaps(asked, lacking, bodies)

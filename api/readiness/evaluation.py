@@ -10,6 +10,7 @@ from api.journal.trip import TripPlan
 from api.kitlist.schemas import Edition
 from api.nights.rules import Assessment, assessments
 from api.readiness.asks import Asks, asks
+from api.readiness.bodies import looked_at_again as bodies_after
 from api.readiness.body_findings import asked_of_the_body, body_asked, body_findings
 from api.readiness.findings import Floats, finding_of, findings, rank
 from api.readiness.lacks import Lacks, lacks, looked_at_again
@@ -112,15 +113,15 @@ def with_sightings(
         return replace(before, seq=seq, picture=picture)
     lacking = looked_at_again(lacking, before.plan, picture, p, r)
     found = finding_of(asked, lacking, picture, before.quantities, p, r)
-    of_bodies = {q.id for q in edition.requirements if asked_of_the_body(q)}
-    kept = [
-        f
-        for f in before.findings
-        if (f.subject, f.requirement) != (subject, requirement) and f.requirement not in of_bodies
-    ]
-    # One thing more or less changes what its owner can put on, sleep in or carry.
-    bodies = body_asked(asked, lacking, picture)
-    kept += body_findings(asked, lacking, picture, bodies)
+    kept = [f for f in before.findings if (f.subject, f.requirement) != (subject, requirement)]
+    bodies = before.bodies
+    if bodies is not None:
+        # One thing more or less changes what its owner can put on, sleep in or carry, and nobody else.
+        bodies = bodies_after(bodies, lacking, p)
+        alone = bodies.of([person for person in bodies.people if person.id == subject])
+        of_bodies = {q.id for q in edition.requirements if asked_of_the_body(q)}
+        kept = [f for f in kept if f.subject != subject or f.requirement not in of_bodies]
+        kept += body_findings(asked, lacking, picture, alone)
     together = [*kept, found] if found is not None else kept
     return replace(
         before,

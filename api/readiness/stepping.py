@@ -30,6 +30,7 @@ from api.journal.kinds import (
     Sighting,
     Withdrawn,
 )
+from api.readiness.body_findings import asked_of_the_body
 from api.readiness.evaluation import Evaluation, with_nights, with_picture, with_sightings
 from api.readiness.transitions import FlagEvent, events_of, transitions
 
@@ -98,7 +99,9 @@ class Walk:
         picture = replace(before.picture, sightings={**before.picture.sightings, key: records})
         after = with_sightings(before, len(self.entries), picture, *key)
         self.evaluation = after
-        return events_of(before, after, [entry], [".".join(key)])
+        asked = after.edition.requirements if after.edition is not None else ()
+        touched = [body.requirement, *(r.id for r in asked if asked_of_the_body(r))]
+        return events_of(before, after, [entry], [f"{body.subject}.{requirement}" for requirement in touched])
 
     def _flagged(self, before: Evaluation, entry: Entry, body: FlagBody) -> list[FlagEvent]:
         records = tuple(record_of(e) for e in self._heads_of(entry))

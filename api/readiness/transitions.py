@@ -223,6 +223,8 @@ def _distance(finding: Finding, entry: Entry) -> int:
             finding.requirement,
         ):
             return 1
+        case Sighting(subject=subject) if subject == finding.subject:
+            return 1
         case NightTold(member=member) | HealthNote(member=member) | HealthErased(member=member) if (
             member == finding.subject
         ):
@@ -242,9 +244,10 @@ def in_words(entry: Entry, finding: Finding) -> str:
     """An entry as the cause of something."""
     who = entry.actor.name
     match entry.body:
-        case Sighting(known=known, state=state, remark=remark):
+        case Sighting(requirement=requirement, known=known, state=state, remark=remark):
             told = f" ({remark})" if remark else ""
-            return f"{who} recorded it: {known.value}, {_STATES[state.value]}{told}"
+            what = "it" if requirement == finding.requirement else requirement.replace("-", " ")
+            return f"{who} recorded {what}: {known.value}, {_STATES[state.value]}{told}"
         case ForecastReceived(label=label, provider=provider):
             return f"Forecast {label} from {provider}"
         case TripPlanned():
