@@ -155,7 +155,7 @@ class Settings(BaseSettings):
     push_contact: str = Field(
         default="",
         pattern=r"^((mailto:|https://)[^\s]+)?$",
-        description="Whom push services may write to, such as mailto:ops@example.org; empty: no push is sent.",
+        description="Whom push services may write to, such as mailto:ops@example.org; empty: no pushes.",
     )
     push_key: SecretStr = Field(
         default=SecretStr(""),
@@ -164,7 +164,7 @@ class Settings(BaseSettings):
     )
     push_own_origins: str = Field(
         default="",
-        description="Origins of push services of one's own, parted by spaces; others must be public and https.",
+        description="Origins of push services of one's own, parted by spaces; others are public https.",
     )
     selfreport_days_after: int = Field(
         default=14, ge=0, le=90, description="How long after the trip a personal link works. [days]"

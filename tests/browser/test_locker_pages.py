@@ -117,7 +117,9 @@ class TestScanning:
 
     def test_a_browser_that_reads_no_codes_fetches_what_does(self, browser_page: Any) -> None:
         browser_page.goto("/locker/items/he-02")
-        label = browser_page.locator("figure.label svg").evaluate("svg => new XMLSerializer().serializeToString(svg)")
+        label = browser_page.locator("figure.label svg").evaluate(
+            "svg => new XMLSerializer().serializeToString(svg)"
+        )
         browser_page.add_init_script(FILMED.replace("LABEL", json.dumps(label)))
         browser_page.goto("/locker")
         browser_page.get_by_role("button", name="Scan with the camera").click()
