@@ -116,10 +116,16 @@ def _party_verdict(evaluation: Evaluation, found: Sequence[Finding]) -> Verdict:
         return Verdict(
             subject=PARTY,
             standing=Standing.UNKNOWN,
-            words="Not known: the trip has no kit list edition yet",
+            words=_no_edition(evaluation),
             tally=tally(found),
         )
     return verdict(PARTY, found)
+
+
+def _no_edition(evaluation: Evaluation) -> str:
+    if evaluation.edition_awaited:
+        return f"Not known: the kit list edition {evaluation.plan.edition_id} is not here. Bring it in"
+    return "Not known: the trip has no kit list edition yet"
 
 
 def _rope_line(evaluation: Evaluation, found: Sequence[Finding], index: int) -> RopeLine:

@@ -39,6 +39,11 @@ class Evaluation:
     bodies: Body | None = None
     """Where the edition asks anything of bodies."""
 
+    @property
+    def edition_awaited(self) -> bool:
+        """Whether the plan names an edition that is not here, as a journal brought from elsewhere may."""
+        return self.edition is None and self.plan.edition_id is not None
+
 
 def evaluate(
     trip: str,

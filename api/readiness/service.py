@@ -21,7 +21,7 @@ from api.conditions.quantities import quantities
 from api.conditions.service import forecast_by_hash
 from api.conditions.shifts import Shift
 from api.db import Database
-from api.errors import Conflict
+from api.errors import Conflict, NotFound
 from api.journal.pictures import Snapshot
 from api.journal.service import Journal
 from api.kitlist.schemas import Edition
@@ -79,6 +79,8 @@ class Readiness:
                     self._kept.move_to_end(key)
                     return kept
             made = self._evaluate(conn, outfit, snapshot, None)
+            if made.edition_awaited:
+                return made
             with self._guard:
                 self._kept[key] = made
                 # Nobody asks for a state that has been left behind; a past one is evaluated when it is.
@@ -103,6 +105,8 @@ class Readiness:
                 kept = self._outlooks.get(key)
             if kept is None:
                 kept = Outlook(self.evaluation(conn, outfit, trip), self._issues(conn, outfit, snapshot))
+                if kept.evaluation.edition_awaited:
+                    return kept
                 with self._guard:
                     self._outlooks[key] = kept
                     while len(self._outlooks) > MOST_KEPT:
@@ -210,7 +214,10 @@ class Readiness:
         return evaluate(snapshot.trip_id, snapshot.seq, picture, plan, edition, conditions, amounts)
 
     def _edition(self, conn: Connection, outfit: str, edition_id: str | None) -> Edition | None:
-        return get_edition(conn, outfit, edition_id) if edition_id is not None else None
+        try:
+            return get_edition(conn, outfit, edition_id) if edition_id is not None else None
+        except NotFound:
+            return None
 
     def _issues(self, conn: Connection, outfit: str, snapshot: Snapshot) -> tuple[Forecast, ...]:
         """The last issues of the provider in force, oldest first; the last is the one in force."""
