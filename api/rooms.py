@@ -27,6 +27,7 @@ from api.nights import routes as nights_routes
 from api.nights import service as nights_service
 from api.nights.erasing import erasing
 from api.photos import routes as photo_routes
+from api.photos.erasing import erasing_photos
 from api.readiness import body_routes, flag_routes, party_routes, watch_routes
 from api.readiness import routes as readiness_routes
 from api.readiness import service as readiness_service
@@ -90,6 +91,7 @@ async def working(app: FastAPI) -> AsyncIterator[None]:
             refreshing(app.state.db, app.state.journal, app.state.clock, settings) as refresher,
             telling(app.state.db, settings, app.state.readiness),
             erasing(app.state.db, app.state.health),
+            erasing_photos(app.state.db, app.state.clock, settings.photo_keep_days),
         ):
             app.state.forecast_refresher = refresher
             yield

@@ -3,10 +3,9 @@
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import timedelta
+from functools import partial
 
-import anyio
 import structlog
-from anyio import CapacityLimiter, to_thread
 
 from api.db import Database, Work
 from api.journal.entry import Actor
@@ -14,11 +13,11 @@ from api.journal.health import HealthErased
 from api.nights import queries
 from api.nights.keys import destroy, shred
 from api.nights.service import Health
+from api.rounds import in_a_thread, repeated
 
 log = structlog.get_logger(__name__)
 
 BY_ITSELF = Actor(id="rimaye", name="Rimaye", role="system")
-EVERY_S = 3600.0
 SHREDDED_AGAIN_FOR = timedelta(days=2)
 """So long each round rids the database's files of what was erased, should a reader have been in the way."""
 
@@ -72,26 +71,12 @@ async def erasing(db: Database, health: Health) -> AsyncIterator[None]:
 
     Writers take turns, also between processes, so of several that look one erases and the others find none.
     """
-
-    async def keep_on() -> None:
-        while True:
-            await _round(db, health)
-            await anyio.sleep(EVERY_S)
-
-    async with anyio.create_task_group() as tasks:
-        tasks.start_soon(keep_on)
-        try:
-            yield
-        finally:
-            tasks.cancel_scope.cancel()
+    async with repeated(partial(_round, db, health)):
+        yield
 
 
 async def _round(db: Database, health: Health) -> None:
-    try:
-        await to_thread.run_sync(_look, db, health, limiter=CapacityLimiter(1), abandon_on_cancel=True)
-    except Exception:
-        # Nothing waits for this task: whatever went wrong must not end it, and the next round may do better.
-        log.exception("health_not_erased")
+    await in_a_thread("health_not_erased", _look, db, health)
 
 
 def _look(db: Database, health: Health) -> None:

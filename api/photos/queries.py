@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, Select, delete, func, insert, select
 
 from api.journal.models import Trip, table
 from api.photos.models import Photo
@@ -81,7 +81,16 @@ def erase_of(conn: Connection, outfit: str, trip: str, subject: str) -> int:
     return conn.execute(whose).rowcount
 
 
+def any_due(conn: Connection, ended_before: date) -> bool:
+    """Whether there is a photo of a trip that ended before a day."""
+    due = select(_photo.c.trip_id).where(_photo.c.trip_id.in_(_over(ended_before))).limit(1)
+    return conn.execute(due).first() is not None
+
+
 def erase_due(conn: Connection, ended_before: date) -> int:
     """Erase the photos of all trips that ended before a day; answers with how many."""
-    over = select(_trip.c.id).where(_trip.c.ends_on < ended_before)
-    return conn.execute(delete(_photo).where(_photo.c.trip_id.in_(over))).rowcount
+    return conn.execute(delete(_photo).where(_photo.c.trip_id.in_(_over(ended_before)))).rowcount
+
+
+def _over(ended_before: date) -> Select[str]:
+    return select(_trip.c.id).where(_trip.c.ends_on < ended_before)

@@ -1,13 +1,13 @@
 """Photos as staff send and see them."""
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, time, timedelta
 
 import pytest
 from fastapi import FastAPI
 
 from api.clock import FixedClock
-from api.photos import queries
+from api.photos.erasing import erase_due
 from tests.photos import pictures
 from tests.selfreport.people import (
     LEAD,
@@ -131,8 +131,7 @@ def test_photos_go_when_their_time_is_over(app: FastAPI, client: IsolatedTestCli
     sent(client, pictures.png())
     with app.state.db.reading() as conn:
         plan = app.state.journal.picture(conn, LEAD.outfit, TRIP).picture.trip
-    with app.state.db.writing() as work:
-        assert queries.erase_due(work, plan.ends_on) == 0
-    with app.state.db.writing() as work:
-        assert queries.erase_due(work, plan.ends_on + timedelta(days=1)) == 1
+    ended = datetime.combine(plan.ends_on, time(), UTC)
+    for days, erased in ((9, 0), (10, 0), (11, 1), (12, 0)):
+        assert erase_due(app.state.db, FixedClock(ended + timedelta(days=days)), keep_days=10) == erased
     assert client.get(AT).json() == []
