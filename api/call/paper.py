@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 from api.call.share import DECISIONS
@@ -156,17 +156,15 @@ def _findings(
     found: Sequence[Mapping[str, Any]], accepted: Iterable[Mapping[str, Any]]
 ) -> list[dict[str, Any]]:
     by_name = {a["finding"] for a in accepted}
-    lines = [
-        _line(
+    return _once(
+        _Told(
             f["title"],
-            word=WORDS[f["grade"]] if GapKind(f["kind"]).known_gap else WORDS["unknown"],
-            standing=f["grade"] if GapKind(f["kind"]).known_gap else "unknown",
-            says=f"before {f['hold_name']}",
+            f["grade"] if GapKind(f["kind"]).known_gap else "unknown",
+            f"before {f['hold_name']}",
         )
         for f in found
         if f["id"] not in by_name
-    ]
-    return _cut(lines)
+    )
 
 
 def _tripwires(record: Mapping[str, Any], zone: ZoneInfo) -> list[dict[str, Any]]:
@@ -219,13 +217,13 @@ def _counted(verdict: Any) -> str:
 
 
 def _shown(found: Sequence[Finding]) -> list[dict[str, Any]]:
-    lines = []
+    told = []
     for finding in found:
         accepted = finding.life.state.value == "accepted"
         grade = "accepted" if accepted else finding.grade.value if finding.known_gap else "unknown"
         says = f"before {finding.hold_name}" + (f"; {finding.life.reason}" if accepted else "")
-        lines.append(_line(finding.title, word=WORDS[grade], standing=grade, says=says))
-    return _cut(lines)
+        told.append(_Told(finding.title, grade, says))
+    return _once(told)
 
 
 def _hour(hour: Any, zone: ZoneInfo) -> dict[str, Any]:
@@ -277,6 +275,28 @@ def _fact(name: str, says: str | list[str]) -> dict[str, Any]:
 
 def _line(what: str, *, word: str = "", standing: str = "", says: str = "") -> dict[str, Any]:
     return {"what": what, "word": word, "standing": standing, "says": says, "strong": word in ("STOP",)}
+
+
+class _Told(NamedTuple):
+    """A finding as a line tells it."""
+
+    title: str
+    standing: str
+    says: str
+
+
+def _once(told: Iterable[_Told]) -> list[dict[str, Any]]:
+    """A line for each finding; the same of several people is told once, with all their names."""
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for one in told:
+        who, _, what = one.title.partition(": ")
+        alike.setdefault((what, one.standing, one.says), []).append(who)
+    return _cut(
+        [
+            _line(f"{', '.join(who)}: {what}", word=WORDS[standing], standing=standing, says=says)
+            for (what, standing, says), who in alike.items()
+        ]
+    )
 
 
 def _cut(lines: list[dict[str, Any]]) -> list[dict[str, Any]]:

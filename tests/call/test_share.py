@@ -92,8 +92,10 @@ class TestPaper:
         page = self.only_page(paper.pdf(paper.board_page(board), board.as_of, size), points)
         text = " ".join(page.extract_text().split())
         assert "6 stops" in text
-        assert "Moon Hye-jin" in text
-        assert "Aroha Tūmanako" in text
+        assert "Aroha Tūmanako: Climbing helmet" in text
+        assert "Moon Hye-jin: Nights before" in text
+        assert text.count("is 600 m above the night before") == 1
+        assert "more on the board" not in text
 
     def test_very_much_still_is_one_page(self, trip: Expedition) -> None:
         trip.call("wait", reason="word " * 700)
