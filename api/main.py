@@ -31,7 +31,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
     """
     # Rooms and pages are loaded here, not with this module: commands that need no app start without them.
     from api import rooms
-    from web.pages import mount_pages
+    from web.pages import mount_board, mount_pages
 
     settings = settings if settings is not None else get_settings()
     measurements = Measurements()
@@ -71,6 +71,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
     app.state.measurements = measurements
     app.state.clock = clock if clock is not None else make_clock(settings)
     errors.install(app)
+    mount_board(app)
     rooms.install(app)
     mount_pages(app)
     site.mount(app)

@@ -39,14 +39,14 @@ from api.settings import Settings
 
 ROUTERS: tuple[APIRouter, ...] = (
     health.router,
-    access_routes.router,
     journal_routes.router,
+    readiness_routes.router,
+    access_routes.router,
     forecast_source_routes.router,
     conditions_routes.router,
     kitlist_routes.router,
     kitlist_routes.schema_router,
     roster_routes.router,
-    readiness_routes.router,
     body_routes.router,
     handson_routes.router,
     photo_routes.router,
@@ -59,7 +59,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     call_routes.router,
     seasons_routes.router,
 )
-"""Every room's routes and every page's, in the order they are tried."""
+"""Every room's routes, in the order they are tried: what is asked for most comes first."""
 
 
 def install(app: FastAPI) -> None:

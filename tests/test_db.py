@@ -295,4 +295,6 @@ def test_many_requests_at_once_neither_stand_still_nor_lose_an_update(adding: Is
 def test_statements_can_be_counted(adding: IsolatedTestClient, query_counter: Counter) -> None:
     with query_counter() as statements:
         adding.post("/test/add")
-    assert [statement.split()[0] for statement in statements] == ["SELECT", "UPDATE"]
+    # What the service does by itself meanwhile is about other tables.
+    ours = [statement for statement in statements if "test_counters" in statement]
+    assert [statement.split()[0] for statement in ours] == ["SELECT", "UPDATE"]

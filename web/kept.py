@@ -16,26 +16,30 @@ from fastapi import FastAPI
 from sqlalchemy import Connection
 
 from api.db import Database
+from web.rendering import mark_of
 from web.words import Units
 
 MOST_KEPT = 64
 
 Key = tuple[str, datetime, Units, bool]
 """Hash of the journal's head, the minute, the units it is written in, and whether it is for a guide."""
+Kept = tuple[bytes, str]
+"""A part as it is sent, and the mark of its content."""
 
 
 class KeptParts:
     """The parts of one app. To be asked on its event loop only."""
 
     def __init__(self) -> None:
-        self._made: OrderedDict[Key, asyncio.Task[bytes]] = OrderedDict()
+        self._made: OrderedDict[Key, asyncio.Task[Kept]] = OrderedDict()
 
-    async def get(self, db: Database, key: Key, make: Callable[[Connection], bytes]) -> bytes:
+    async def get(self, db: Database, key: Key, make: Callable[[Connection], bytes]) -> Kept:
         """The part under `key`; where there is none, `make` is called in a thread. Raises what it raises."""
 
-        def made() -> bytes:
+        def made() -> Kept:
             with db.reading() as conn:
-                return make(conn)
+                body = make(conn)
+            return body, mark_of(body)
 
         making = self._made.get(key)
         if making is None:

@@ -116,7 +116,16 @@ def page(
 
 def conditional(request: Request, answer: Response) -> Response:
     """The answer with a mark of its content; "not changed" (304) for a reader who already has it."""
-    mark = f'"{hashlib.sha256(answer.body).hexdigest()[:24]}"'
+    return marked(request, answer, mark_of(bytes(answer.body)))
+
+
+def mark_of(body: bytes) -> str:
+    """A mark of content, as an entity tag."""
+    return f'"{hashlib.sha256(body).hexdigest()[:24]}"'
+
+
+def marked(request: Request, answer: Response, mark: str) -> Response:
+    """Like `conditional`, for content whose mark is known already."""
     headers = {"ETag": mark, "Cache-Control": "private, no-cache"}
     known = {part.strip().removeprefix("W/") for part in request.headers.get("if-none-match", "").split(",")}
     if mark in known:

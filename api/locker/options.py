@@ -324,7 +324,7 @@ class _Collected:
         """Whether a thing could close it: it has a weight, or is counted out like fuel."""
         edition = self._evaluation.edition
         requirement = edition.requirement(finding.requirement) if edition is not None else None
-        if requirement is None or requirement.zone is Zone.PAPERS:
+        if requirement is None or requirement.zone is Zone.PAPERS or not requirement.is_thing:
             return False
         return requirement.weight_g is not None or requirement.how_many.computed is not None
 

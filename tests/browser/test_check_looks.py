@@ -39,8 +39,11 @@ SMALL_TARGETS = """(smallest) => [...document.querySelectorAll("a, button, summa
 
 PLACES = """[...document.querySelectorAll(".slot, .to-check")].filter((e) => e.offsetParent)
   .map((e) => e.getBoundingClientRect()).map((box) => [Math.round(box.x), Math.round(box.y)])"""
+# Just before the first picture is shown: until then the style sheets may still be on their way.
 FIRST_PLACES = f"""document.addEventListener("readystatechange", () => {{
-  if (document.readyState === "interactive") window.firstPlaces = {PLACES};
+  if (document.readyState === "interactive") requestAnimationFrame(() => {{
+    window.firstPlaces = {PLACES};
+  }});
 }});"""
 
 

@@ -19,7 +19,7 @@ from api.readiness.board import sheet
 from api.readiness.schemas import CAUTION, CLEAR_MEANS
 from tests.support.pages import html_errors
 from tests.web import preview, sample
-from web.pages import mount_pages
+from web.pages import mount_board, mount_pages
 from web.pages.board_view import BoardView, by_zone
 from web.pages.preferences import _own_path
 from web.pages.screens import OUTFIT_SCREENS, TRIP_SCREENS, menu_at, outfit_links
@@ -290,6 +290,7 @@ def test_a_page_about_no_trip_has_no_menu_of_one(path: str) -> None:
 
 def test_every_screen_that_is_offered_is_there_and_needs_the_action_it_names() -> None:
     app = FastAPI()
+    mount_board(app)
     mount_pages(app)
     at = {context.path: context for context in iter_route_contexts(app.routes) if "GET" in context.methods}
     screens = [(f"/trips/{{trip}}{end}", action) for _, group in TRIP_SCREENS for end, _, action in group]

@@ -1,15 +1,22 @@
-"""One router a screen. `mount_pages` puts them all on the app."""
+"""One router a screen. `mount_board` and `mount_pages` put them all on the app."""
 
 from fastapi import FastAPI
 
 
+def mount_board(app: FastAPI) -> None:
+    """Add the board, before any other route: routes are tried one after another, and every open screen asks
+    for the board at the same moment."""
+    from web.pages import board
+
+    app.include_router(board.router)
+
+
 def mount_pages(app: FastAPI) -> None:
-    """Add every page to the app, and say how problems look to people."""
+    """Add every other page to the app, and say how problems look to people."""
     from api.errors import set_page_renderer
     from web.pages import (
         access,
         access_staff,
-        board,
         body,
         buying,
         call,
@@ -45,7 +52,6 @@ def mount_pages(app: FastAPI) -> None:
     for screen in (
         access,
         access_staff,
-        board,
         nights,
         body,
         danger_signs,

@@ -22,7 +22,7 @@ from web.pages.board_show import board_answer, freezing_lines, show_finding, sho
 from web.pages.board_view import BoardView, TripLine
 from web.pages.body import body_of_person
 from web.pages.screens import outfit_links
-from web.rendering import conditional, shell_of
+from web.rendering import conditional, marked, shell_of, units_of
 from web.words import Units
 
 router = APIRouter(include_in_schema=False)
@@ -62,10 +62,10 @@ async def board_part(request: Request, trip: str, reader: CurrentReader, readine
     def make(conn: Connection) -> bytes:
         return bytes(_board(request, trip, conn, reader, readiness, part=True, now=minute).body)
 
-    body = await kept_parts(request.app).get(
-        db, (head.hash, minute, shell_of(request).units, may(reader, "health.read")), make
+    body, mark = await kept_parts(request.app).get(
+        db, (head.hash, minute, units_of(request), may(reader, "health.read")), make
     )
-    return conditional(request, HTMLResponse(body))
+    return marked(request, HTMLResponse(body), mark)
 
 
 @router.get("/trips/{trip}/findings/{finding:path}", dependencies=[permit("trip.read")])

@@ -35,6 +35,7 @@ from api.errors import FieldProblem, Invalid, TooLarge
 
 MAX_BYTES = 2 * 1024 * 1024
 MOST_ROWS = 100_000
+MOST_COLUMNS = 200
 MOST_FAULTS = 20
 KEYS = ("place", "lat", "lon", "model", "label", "reference_time", "attribution", "licence", "provider")
 _HEADER = re.compile(r"^\s*(?P<name>[a-zA-Z_]\w*)\s*(?:\[(?P<unit>.*)\])?\s*$")
@@ -132,6 +133,9 @@ class _Sheet:
         return len(lines)
 
     def _header(self, line: int, cells: list[str]) -> None:
+        if len(cells) > MOST_COLUMNS:
+            self.fault(line, "", None, "The table is too wide.", f"Give at most {MOST_COLUMNS} columns.")
+            return
         self.headers = {cell.strip().lower() for cell in cells}
         for index, cell in enumerate(cells):
             found = _HEADER.match(cell)
