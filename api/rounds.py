@@ -14,10 +14,14 @@ HOURLY_S = 3600.0
 
 
 @asynccontextmanager
-async def repeated(look: Callable[[], Awaitable[None]], every_s: float = HOURLY_S) -> AsyncIterator[None]:
-    """Call `look` at once and then every so often, while the block runs."""
+async def repeated(
+    look: Callable[[], Awaitable[None]], every_s: float = HOURLY_S, *, at_once: bool = True
+) -> AsyncIterator[None]:
+    """Call `look` every so often while the block runs, for the first time at once or after that time."""
 
     async def keep_on() -> None:
+        if not at_once:
+            await anyio.sleep(every_s)
         while True:
             await look()
             await anyio.sleep(every_s)

@@ -3,6 +3,7 @@
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from datetime import timedelta
+from functools import partial
 
 import anyio
 import structlog
@@ -23,6 +24,7 @@ from api.readiness.night_findings import REQUIREMENTS as NIGHT_LINES
 from api.readiness.push import Gone, check_subscription, push
 from api.readiness.queries import LetterRow, WatcherRow
 from api.readiness.service import Readiness
+from api.rounds import repeated
 from api.settings import Settings
 
 RETRY_AFTER = tuple(timedelta(minutes=m) for m in (1, 5, 15, 60, 240, 720))
@@ -213,18 +215,9 @@ async def telling(db: Database, settings: Settings, readiness: Readiness) -> Asy
     if settings.watch_every_s == 0:
         yield
         return
-
-    async def keep_on() -> None:
-        while True:
-            await anyio.sleep(settings.watch_every_s)
-            await _round(db, settings, readiness)
-
-    async with anyio.create_task_group() as tasks:
-        tasks.start_soon(keep_on)
-        try:
-            yield
-        finally:
-            tasks.cancel_scope.cancel()
+    look = partial(_round, db, settings, readiness)
+    async with repeated(look, settings.watch_every_s, at_once=False):
+        yield
 
 
 async def _round(db: Database, settings: Settings, readiness: Readiness) -> None:
