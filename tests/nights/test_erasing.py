@@ -12,7 +12,7 @@ from pathlib import Path
 import anyio
 import pytest
 from pydantic import SecretStr
-from sqlalchemy import text
+from sqlalchemy import Connection, text
 from typer.testing import CliRunner
 
 from api.cli import app as command
@@ -31,6 +31,32 @@ from tests.nights.conftest import HER, OUTFIT, TRIP, Camp, camp_at, reader
 
 WRAPPED = re.compile(rb"[A-Za-z0-9+/]{80}")
 """A wrapped key in base64: 12 bytes of nonce, 32 of key and 16 of tag are 60 bytes."""
+
+
+PAGE, PAGE_HEADER = 8192, 24
+"""Bytes of a page of PostgreSQL's write-ahead log, and of the header that may cut a value in two."""
+
+
+class Log:
+    """PostgreSQL's write-ahead log from now on, which the server keeps whole for as long as we listen."""
+
+    def __init__(self, database: Database, listening: Connection) -> None:
+        self.database = database
+        self._listening = listening
+        listening.execute(text("SELECT pg_create_physical_replication_slot('erasing', true, true)"))
+        self._since = listening.execute(text("SELECT pg_walfile_name(pg_current_wal_lsn())")).scalar_one()
+
+    def bytes(self) -> bytes:
+        """All that was written since, segment by segment, without the pages' headers."""
+        segments = """
+            SELECT pg_read_binary_file('pg_wal/' || name) FROM pg_ls_waldir()
+            WHERE name BETWEEN :since AND pg_walfile_name(pg_current_wal_insert_lsn())
+              AND name ~ '^[0-9A-F]{24}$'
+            ORDER BY name
+        """
+        rows = self._listening.execute(text(segments), {"since": self._since}).all()
+        raw = b"".join(bytes(row[0]) for row in rows)
+        return b"".join(raw[at + PAGE_HEADER : at + PAGE] for at in range(0, len(raw), PAGE))
 
 
 def erase(camp: Camp) -> int:
@@ -114,22 +140,28 @@ class TestOnPostgres:
     """PostgreSQL overwrites nothing: neither in its files nor in its log."""
 
     @pytest.fixture
-    def camp(self, postgres_url: str, settings: Settings) -> Iterator[Camp]:
-        with closing(Database(postgres_url)) as db:
-            yield camp_at(db, settings)
+    def camp(self, log: Log, settings: Settings) -> Camp:
+        return camp_at(log.database, settings)
 
-    def test_zero_decryptable_bytes_in_table_log_and_copies(self, camp: Camp) -> None:
+    @pytest.fixture
+    def log(self, postgres_url: str) -> Iterator[Log]:
+        with closing(Database(postgres_url)) as db, closing(Database(postgres_url)) as another:
+            conn = another.engines()[1].connect().execution_options(isolation_level="AUTOCOMMIT")
+            with conn:
+                yield Log(db, conn)
+
+    def test_zero_decryptable_bytes_in_table_log_and_copies(self, camp: Camp, log: Log) -> None:
         notes = sealed_notes(camp)
         before = list(keyring(camp.settings)[0].keys)
         assert readable(candidates(table_bytes(camp.database)), notes, before) >= len(notes)
-        assert readable(candidates(log_bytes(camp.database)), notes, before) >= len(notes)
+        assert readable(candidates(log.bytes()), notes, before) >= len(notes)
         erase(camp)
         assert readable(candidates(table_bytes(camp.database)), notes, before) == 0, "not even by the old key"
         after = list(keyring(camp.settings)[0].keys)
         assert len(after) == 1
         assert after != before
         copied = str(all_rows(camp.database)).encode()
-        raw = b"\n".join((table_bytes(camp.database), log_bytes(camp.database), copied))
+        raw = b"\n".join((table_bytes(camp.database), log.bytes(), copied))
         assert readable(candidates(raw), notes, after) == 0
 
     def test_others_stay_readable(self, camp: Camp) -> None:
@@ -172,15 +204,6 @@ def table_bytes(db: Database) -> bytes:
         return bytes(
             conn.execute(text("SELECT pg_read_binary_file(pg_relation_filepath('health_key'))")).scalar_one()
         )
-
-
-def log_bytes(db: Database) -> bytes:
-    """The last of PostgreSQL's write-ahead log, segment by segment."""
-    newest = (
-        "SELECT pg_read_binary_file('pg_wal/' || name) FROM pg_ls_waldir() ORDER BY modification DESC LIMIT 3"
-    )
-    with db.engines()[1].connect() as conn:
-        return b"\n".join(bytes(row[0]) for row in conn.execute(text(newest)))
 
 
 def all_rows(db: Database) -> list[object]:
