@@ -7,7 +7,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 import numpy.typing as npt
@@ -119,7 +119,7 @@ def evaluate(
         step_elevation_m=way.elevation_m,
         hourly=metrics.hourly,
         methods=metrics.methods,
-        version=version(plan, forecast, previous, shift),
+        make_version=partial(version, plan, forecast, previous, shift),
         step_lying=way.lying,
         over=metrics.over(),
         attribution=forecast.provenance.attribution if forecast else "",

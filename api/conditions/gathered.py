@@ -82,7 +82,7 @@ class Gathered:
         matters = self.way.lasts_h > 0.0
         amount = np.where(matters, rate_per_h * self.way.lasts_h, 0.0)
         nothing_known = ~self._by_stage(np.logical_or, matters & ~np.isnan(amount))
-        total = self._by_stage(np.add, np.nan_to_num(amount, nan=0.0))
+        total = self._by_stage(np.add, np.where(np.isnan(amount), 0.0, amount))
         return np.where(nothing_known, np.nan, total), self.known(amount)
 
     def _by_stage(self, ufunc: np.ufunc, values: npt.NDArray[Any]) -> Any:

@@ -162,7 +162,7 @@ def _conditions(metrics: Gathered, plan: TripPlan, scenarios: int) -> StageCondi
         step_elevation_m=way.elevation_m,
         hourly=metrics.hourly,
         methods=metrics.methods,
-        version="",
+        make_version=str,
         step_lying=way.lying,
         over=metrics.over(),
     )

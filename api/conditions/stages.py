@@ -5,9 +5,10 @@ Hourly metrics are evaluated where the party is at that hour and kept both hour 
 highest on each stage.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +28,7 @@ class Scenario:
     label: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class StageConditions:
     """Metrics by [scenario, stage] and [scenario, step]. NaN means not known; nothing is filled in.
 
@@ -54,8 +55,8 @@ class StageConditions:
     hourly: Mapping[str, Floats]
     methods: Mapping[str, str]
     """How each metric came about here, where that differs from its registry entry."""
-    version: str
-    """Changes whenever any number here may have changed."""
+    make_version: Callable[[], str]
+    """Called when `version` is asked for, which of most conditions it never is."""
     step_lying: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     """Steps in camp in the hours of the night; for a night spent by day, all steps in camp."""
     over: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
@@ -63,6 +64,11 @@ class StageConditions:
     attribution: str = ""
     """Whom the licence of the forecast wants named wherever its numbers are shown."""
     licence: str = ""
+
+    @cached_property
+    def version(self) -> str:
+        """Changes whenever any number here may have changed."""
+        return self.make_version()
 
     def moment(self, step: int) -> datetime:
         """The instant of a step, in UTC."""

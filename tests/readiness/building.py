@@ -111,7 +111,7 @@ def conditions(
         step_elevation_m=np.array([stage.from_m for stage in trip.stages]),
         hourly=grids,
         methods={},
-        version="test",
+        make_version=lambda: "test",
     )
 
 
