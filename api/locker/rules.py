@@ -104,18 +104,18 @@ def life(item: Item) -> Life:
     """The earliest of the limits that were entered for a thing."""
     limits: list[tuple[date, str]] = []
     if item.retire_by is not None:
-        limits.append((item.retire_by, f"retire by {item.retire_by.isoformat()}, as entered"))
+        limits.append((item.retire_by, f"retire by {_written(item.retire_by)}, as entered"))
     for years, since, what in (
         (item.years_from_made, item.made, "made"),
         (item.years_from_first_use, item.first_use, "first used"),
     ):
         if years is not None and since is not None:
             ends = since + timedelta(days=round(years * DAYS_PER_YEAR))
-            limits.append((ends, f"{years:g} years from when it was {what} ({since.isoformat()})"))
+            limits.append((ends, f"{years:g} years from when it was {what} ({_written(since)})"))
     source = f"Limit from: {item.limit_source}." if item.limit_source else ""
     if limits:
         until, says = min(limits)
-        return Life(until, True, tuple(filter(None, (f"Usable until {until.isoformat()}: {says}.", source))))
+        return Life(until, True, tuple(filter(None, (f"Usable until {_written(until)}: {says}.", source))))
     if item.years_from_first_use is not None and item.years_from_made is None:
         return Life(None, True, (f"{item.years_from_first_use:g} years from first use; not used yet.",))
     if item.ppe is not None and item.ppe.ages:
@@ -200,24 +200,28 @@ def availability(
 def barred(item: Item, first: date, last: date) -> Iterable[str]:
     """Why a thing can be used by nobody over some days, in words."""
     if item.retired_on is not None:
-        yield f"Retired on {item.retired_on.isoformat()}: {item.retired_reason}"
+        yield f"Retired on {_written(item.retired_on)}: {item.retired_reason}"
     if item.quarantined_at is not None:
-        yield f"In quarantine since {item.quarantined_at.date().isoformat()}: {item.quarantine_reason}"
+        yield f"In quarantine since {_written(item.quarantined_at.date())}: {item.quarantine_reason}"
     span = life(item)
     if not span.known or (span.until is not None and span.until < last):
         yield " ".join(span.reasons)
     due = inspection_due(item)
     if due is not None and due < last:
-        since = "never examined" if due == date.min else f"due by {due.isoformat()}"
+        since = "never examined" if due == date.min else f"due by {_written(due)}"
         yield f"Examination by a competent person: {since}."
+
+
+def _written(on: date) -> str:
+    return f"{on.day} {on:%B %Y}"
 
 
 def _claim_in_words(claim: Claim, *, overdue: bool) -> str:
     count = f"{claim.units} " if claim.units > 1 else ""
     if overdue:
-        return f"{count}overdue from {claim.trip_name} since {claim.until_on.isoformat()}"
+        return f"{count}overdue from {claim.trip_name} since {_written(claim.until_on)}"
     word = "promised to" if claim.state == "promised" else "out with"
-    return f"{count}{word} {claim.trip_name}, {claim.from_on.isoformat()} to {claim.until_on.isoformat()}"
+    return f"{count}{word} {claim.trip_name}, {_written(claim.from_on)} to {_written(claim.until_on)}"
 
 
 # -- what suits what -----------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ class TestItems:
     def test_listed_with_state_and_what_stands_against(self, lent: IsolatedTestClient) -> None:
         found = lent.get(ITEMS, params={"state": "quarantine"}).json()["items"]
         assert [(item["id"], item["free"]) for item in found] == [("he-02", 0)]
-        assert found[0]["against"][0].startswith("In quarantine since 2026-08-24")
+        assert found[0]["against"][0].startswith("In quarantine since 24 August 2026")
 
     def test_free_between_days(self, lent: IsolatedTestClient) -> None:
         days = {"meets": "parka", "free_from": "2026-09-12", "free_until": "2026-09-15", "free_only": True}

@@ -127,7 +127,7 @@ class TestApplied:
 class TestAcrossTrips:
     def test_what_another_trip_has_is_refused_with_its_days(self, db: Database, readiness: Readiness) -> None:
         asked = Promise(item="pa-02", subject="p10", requirement="parka")
-        why = "Glacier course on the Anselt, 2026-09-13 to 2026-09-16"
+        why = "Glacier course on the Anselt, 13 September 2026 to 16 September 2026"
         with pytest.raises(NotToBeHad, match=why), db.writing() as work:
             Desk(work, LEAD, readiness, TRIP).promise(asked)
 

@@ -61,13 +61,13 @@ class TestList:
 class TestThing:
     def test_life_and_history(self, lent: IsolatedTestClient) -> None:
         page = text_of(lent, "/locker/items/ha-02")
-        assert "Usable until 2030-06-05: 7 years from when it was first used" in page
+        assert "Usable until 5 June 2030: 7 years from when it was first used" in page
         assert "category III" in page
         assert "Petra Vasilenko" in page
 
     def test_damage_quarantine_and_release_by_name(self, lent: IsolatedTestClient, db: Database) -> None:
         held = lent.post("/locker/items/cr-01/quarantine", data={"reason": "point bent"}, headers=HTML)
-        assert "In quarantine since 2026-09-12: point bent" in held.text
+        assert "In quarantine since 12 September 2026: point bent" in held.text
         refused = lent.post("/locker/items/cr-01/release", data={"found": "straightened"}, headers=HTML)
         assert refused.status_code == 422
         assert "straightened" in refused.text, "what was typed is kept"

@@ -134,7 +134,7 @@ class TestAvailability:
         late = claim(date(2026, 8, 1), date(2026, 8, 5), state="out")
         had = availability(thing(), [late], FIRST, LAST, today=TODAY)
         assert had.free == 0
-        assert "overdue from Other since 2026-08-05" in had.against[0]
+        assert "overdue from Other since 5 August 2026" in had.against[0]
         assert state_of(thing(), [late], TODAY) == "overdue"
 
     def test_out_already_although_its_trip_starts_later(self) -> None:
