@@ -1,17 +1,13 @@
-"""The review's numbers as files: CSV, XLSX and Parquet. No name and nothing about health is in them."""
+"""Tables as files: CSV, XLSX and Parquet. No text in them is taken for a formula."""
 
 from __future__ import annotations
 
 import csv
 import io
-import math
-from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from api.errors import NotFound, Unavailable
-from api.seasons.measures import COVERED, HOLDS, KNOWN
-from api.seasons.rules import Rate, Recurrence
-from api.seasons.service import Overview
 
 MEDIA: dict[str, str] = {
     "csv": "text/csv; charset=utf-8",
@@ -19,7 +15,8 @@ MEDIA: dict[str, str] = {
     "parquet": "application/vnd.apache.parquet",
 }
 Value = str | int | float | None
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What a spreadsheet takes a text for a formula by, in half and full width (OWASP, CSV injection)."""
 
 
 class ParquetMissing(Unavailable):
@@ -29,90 +26,33 @@ class ParquetMissing(Unavailable):
     title = "Parquet is not installed here"
 
 
-HEAD: tuple[str, ...] = (
-    "requirement",
-    "item",
-    "asked",
-    "lacking",
-    "share",
-    "share_lower",
-    "share_upper",
-    "drawn_share",
-    "drawn_lower",
-    "drawn_upper",
-    *(f"known_{known}" for known in KNOWN),
-    *(f"hold_{hold.replace('-', '_')}" for hold in HOLDS),
-    *(f"covered_{covered.replace('-', '_')}" for covered in COVERED),
-    "accepted",
-    "carried_past",
-    "came_back",
-    "found_late",
-    "forecast_surprise",
-    "median_to_clear_h",
-    "said_fine_checked",
-    "said_fine_wrong",
-    "change",
-    "change_adjusted_p",
-)
-"""The columns; shares are 0 to 1, intervals 95 %."""
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Numbers to take along."""
+
+    name: str
+    """Of the file, without its ending."""
+    title: str
+    head: tuple[str, ...]
+    rows: list[list[Value]]
 
 
-def rows(found: Overview) -> list[list[Value]]:
-    """The table, ranked as on the page."""
-    return [_row(found, line) for line in found.lines]
-
-
-def _row(found: Overview, line: Recurrence) -> list[Value]:
-    change = found.changed.get(line.requirement)
-    told = line.self_report
-    return [
-        line.requirement,
-        found.items.get(line.requirement, line.requirement),
-        line.rate.total,
-        line.rate.hits,
-        *_shares(line.rate),
-        *(_number(part) for part in (line.shrunk, line.shrunk_lower, line.shrunk_upper)),
-        *line.known.values(),
-        *line.holds.values(),
-        *line.covered.values(),
-        line.accepted,
-        line.carried_past,
-        line.came_back,
-        line.late,
-        line.surprise,
-        _number(line.median_clear_h),
-        told.total if told else 0,
-        told.hits if told else 0,
-        change.verdict.value if change else "",
-        _number(change.adjusted_p) if change else None,
-    ]
-
-
-def _shares(rate: Rate) -> list[Value]:
-    return [_number(part) for part in (rate.share, rate.lower, rate.upper)]
-
-
-def _number(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
-def write(kind: str, head: Sequence[str], table: Iterable[Sequence[Value]]) -> bytes:
+def write(kind: str, table: Table) -> bytes:
     """A table as a file. Raises NotFound for another kind, ParquetMissing without its package."""
-    listed = [list(row) for row in table]
     if kind == "csv":
-        return _csv(head, listed)
+        return _csv(table)
     if kind == "xlsx":
-        return _xlsx(head, listed)
+        return _xlsx(table)
     if kind == "parquet":
-        return _parquet(head, listed)
+        return _parquet(table)
     raise NotFound(f"There is no {kind} of this. Choose csv, xlsx or parquet.")
 
 
-def _csv(head: Sequence[str], table: list[list[Value]]) -> bytes:
+def _csv(table: Table) -> bytes:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(head)
-    writer.writerows([_inert(value) for value in row] for row in table)
+    writer.writerow(table.head)
+    writer.writerows([_inert(value) for value in row] for row in table.rows)
     return out.getvalue().encode("utf-8-sig")
 
 
@@ -121,15 +61,16 @@ def _inert(value: Value) -> Value:
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 
 
-def _xlsx(head: Sequence[str], table: list[list[Value]]) -> bytes:
+def _xlsx(table: Table) -> bytes:
     from openpyxl import Workbook
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
     book = Workbook()
     sheet = book.active
-    sheet.title = "Recurring gaps"
-    sheet.append(list(head))
-    for row in table:
-        sheet.append(row)
+    sheet.title = table.title[:31]
+    sheet.append(list(table.head))
+    for row in table.rows:
+        sheet.append([ILLEGAL_CHARACTERS_RE.sub("", v) if isinstance(v, str) else v for v in row])
     for cells in sheet.iter_rows():
         for cell in cells:
             if isinstance(cell.value, str):
@@ -140,7 +81,7 @@ def _xlsx(head: Sequence[str], table: list[list[Value]]) -> bytes:
     return out.getvalue()
 
 
-def _parquet(head: Sequence[str], table: list[list[Value]]) -> bytes:
+def _parquet(table: Table) -> bytes:
     try:
         import pyarrow
         from pyarrow import parquet
@@ -149,7 +90,9 @@ def _parquet(head: Sequence[str], table: list[list[Value]]) -> bytes:
             "Parquet files need the package pyarrow. Install it with: pip install 'rimaye[parquet]', "
             "or take the numbers as CSV or XLSX."
         ) from None
-    columns: dict[str, list[Any]] = {name: [row[at] for row in table] for at, name in enumerate(head)}
+    columns: dict[str, list[Any]] = {
+        name: [row[at] for row in table.rows] for at, name in enumerate(table.head)
+    }
     sink = io.BytesIO()
     parquet.write_table(pyarrow.table(columns), sink)
     return sink.getvalue()

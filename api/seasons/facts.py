@@ -216,13 +216,11 @@ def _requirement(
     for member, at in place.items():
         # Before the first forecast everything is taken to be asked; what then never was is no gap.
         gap = story.gap(member, requirement.id, at) if member in asked else None
-        bits = self_report(story.sightings.get((member, requirement.id), ()), gap is not None)
         if gap is not None:
             gaps.append(gap)
-            bits |= packing.LACKING
         if member in asked:
-            bits |= packing.ASKED
-        states[at] = bits
+            told = self_report(story.sightings.get((member, requirement.id), ()), gap is not None)
+            states[at] = packing.ASKED | told | (packing.LACKING if gap is not None else 0)
     here = held.get(requirement.id)
     rows = [] if here is None else here.rows(place)
     return RequirementFacts(

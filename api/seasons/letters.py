@@ -14,6 +14,7 @@ from api.db import Work
 from api.errors import Conflict, Invalid, NotFound, Unavailable
 from api.ids import new_id
 from api.readiness.schemas import CAUTION
+from api.seasons import tables
 from api.seasons.queries import Choice
 from api.seasons.rules import Rate, Recurrence, Verdict
 from api.seasons.service import Overview, overview
@@ -151,7 +152,9 @@ def begin(work: Work, reader: Reader, clock: Clock, for_whom: str) -> str:
         raise Conflict("There is no past trip to write about yet. Bring the review up to date first.")
     title, text = draft(found, for_whom)
     now = clock.now()
-    row = LetterRow(str(new_id(now)), for_whom, title, text, now, now, reader.name, 1)
+    numbers = tables.gaps(found)
+    kept = {"head": numbers.head, "rows": numbers.rows}
+    row = LetterRow(str(new_id(now)), for_whom, title, text, now, now, reader.name, 1, kept)
     queries.add_letter(work, reader.outfit, row)
     return row.id
 

@@ -153,3 +153,5 @@ class SeasonLetter(SQLModel, table=True):
     changed_at: datetime = Field(sa_type=UtcDateTime)
     changed_by: str = Field(sa_type=Text)
     version: int = 1
+    numbers: dict[str, Any] | None = Field(default=None, sa_type=JsonText)
+    """What the letter was begun with, as a table: names of columns, and rows."""

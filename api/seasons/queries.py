@@ -59,17 +59,22 @@ class TripLine(NamedTuple):
     trip_id: str
     name: str | None
     starts_on: date
-    ends_on: date
     route: str
-    season: int
-    month: int
     kind: str
-    edition: str
     people: list[list[Any]]
-    asked: int
-    lacking: int
     states: bytes
     gaps: bytes
+
+
+class ChosenTrip(NamedTuple):
+    """A trip of a choice."""
+
+    trip_id: str
+    name: str | None
+    starts_on: date
+    route: str
+    kind: str
+    people: list[list[Any]]
 
 
 class NoteLine(NamedTuple):
@@ -295,18 +300,9 @@ def trips_with(
     """Trips on which a requirement was asked (or lacking), the last first."""
     asked = [*_chosen(outfit_id, choice), _fact.c.outfit_id == outfit_id, _fact.c.requirement == requirement]
     asked.append(_fact.c.lacking > 0 if only_lacking else _fact.c.asked > 0)
-    columns = [_kept.c[n] for n in ("starts_on", "ends_on", "route", "season", "month", "kind", "edition")]
+    columns = [_kept.c[name] for name in ("starts_on", "route", "kind", "people")]
     wanted = (
-        select(
-            _kept.c.trip_id,
-            _trip.c.name,
-            *columns,
-            _kept.c.people,
-            _fact.c.asked,
-            _fact.c.lacking,
-            _fact.c.states,
-            _fact.c.gaps,
-        )
+        select(_kept.c.trip_id, _trip.c.name, *columns, _fact.c.states, _fact.c.gaps)
         .join(_kept, _kept.c.trip_id == _fact.c.trip_id)
         .join(_trip, _trip.c.id == _fact.c.trip_id)
         .where(*asked)
@@ -314,6 +310,29 @@ def trips_with(
     )
     found = conn.execute(wanted if limit is None else wanted.limit(limit))
     return [TripLine._make(row) for row in found]
+
+
+def trips_of(
+    conn: Connection,
+    outfit_id: str,
+    choice: Choice,
+    *,
+    only: Sequence[str] | None = None,
+    limit: int | None = None,
+) -> list[ChosenTrip]:
+    """Chosen trips (of those named in `only`), the last first; what people must be is not asked."""
+    asked = _chosen(outfit_id, choice)
+    if only is not None:
+        asked.append(_kept.c.trip_id.in_(list(only)))
+    columns = [_kept.c[name] for name in ("starts_on", "route", "kind", "people")]
+    wanted = (
+        select(_kept.c.trip_id, _trip.c.name, *columns)
+        .join(_trip, _trip.c.id == _kept.c.trip_id)
+        .where(*asked)
+        .order_by(_kept.c.starts_on.desc(), _kept.c.trip_id)
+    )
+    found = conn.execute(wanted if limit is None else wanted.limit(limit))
+    return [ChosenTrip._make(row) for row in found]
 
 
 def gaps_of(
@@ -340,7 +359,7 @@ def notes(
     *,
     about: Sequence[str],
     requirement: str | None = None,
-    limit: int,
+    limit: int | None,
 ) -> list[NoteLine]:
     """Notes of chosen trips, the last trip first."""
     asked = [*_chosen(outfit_id, choice), _note.c.outfit_id == outfit_id, _note.c.about.in_(list(about))]
@@ -360,20 +379,9 @@ def notes(
         .join(_trip, _trip.c.id == _note.c.trip_id)
         .where(*asked)
         .order_by(_kept.c.starts_on.desc(), _note.c.trip_id, _note.c.place)
-        .limit(limit)
     )
-    return [NoteLine(*row) for row in conn.execute(wanted)]
-
-
-def note_counts(conn: Connection, outfit_id: str, choice: Choice) -> dict[tuple[str, str], int]:
-    """How many notes there are of chosen trips, by (about, requirement)."""
-    wanted = (
-        select(_note.c.about, _note.c.requirement, func.count())
-        .join(_kept, _kept.c.trip_id == _note.c.trip_id)
-        .where(*_chosen(outfit_id, choice), _note.c.outfit_id == outfit_id)
-        .group_by(_note.c.about, _note.c.requirement)
-    )
-    return {(about, requirement): how_many for about, requirement, how_many in conn.execute(wanted)}
+    found = conn.execute(wanted if limit is None else wanted.limit(limit))
+    return [NoteLine(*row) for row in found]
 
 
 def trip_cells(conn: Connection, outfit_id: str) -> list[TripCell]:
@@ -381,11 +389,3 @@ def trip_cells(conn: Connection, outfit_id: str) -> list[TripCell]:
     columns = [_kept.c[name] for name in TripCell._fields[:-1]]
     wanted = select(*columns, func.count()).where(_kept.c.outfit_id == outfit_id).group_by(*columns)
     return [TripCell._make(row) for row in conn.execute(wanted.order_by(*columns))]
-
-
-def names(conn: Connection, outfit_id: str, trip_ids: Sequence[str]) -> dict[str, str]:
-    """What trips are called, by id."""
-    wanted = select(_trip.c.id, _trip.c.name).where(
-        _trip.c.outfit_id == outfit_id, _trip.c.id.in_(list(trip_ids))
-    )
-    return {trip: name or trip for trip, name in conn.execute(wanted).all()}

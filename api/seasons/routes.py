@@ -12,6 +12,7 @@ from api.access.current import CurrentReader
 from api.access.permissions import permit
 from api.db import Reading
 from api.readiness.schemas import CAUTION
+from api.seasons.choosing import month_of
 from api.seasons.queries import Choice
 from api.seasons.rules import Compared, Rate, Recurrence
 from api.seasons.service import Overview, overview
@@ -19,6 +20,7 @@ from api.seasons.service import Overview, overview
 router = APIRouter(prefix="/api/seasons", tags=["seasons"])
 Words = Annotated[tuple[str, ...], Query(max_length=40)]
 Numbers = Annotated[tuple[int, ...], Query(max_length=40)]
+Month = Annotated[str, Query(max_length=10, description="A month as YYYY-MM; both ends are included.")]
 
 
 class Share(BaseModel):
@@ -79,6 +81,8 @@ class RecurringGaps(BaseModel):
 def recurring_gaps(
     conn: Reading,
     reader: CurrentReader,
+    first: Month = "",
+    last: Month = "",
     season: Numbers = (),
     month: Numbers = (),
     route: Words = (),
@@ -90,6 +94,8 @@ def recurring_gaps(
 ) -> RecurringGaps:
     """How often each requirement was lacking, per person asked, ranked; no names and nothing about health."""
     choice = Choice(
+        first=month_of(first, "first"),
+        last=month_of(last, "last"),
         season=season,
         month=month,
         route=route,

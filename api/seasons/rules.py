@@ -70,6 +70,7 @@ class Recurrence:
     surprise: int = 0
     median_clear_h: float = math.nan
     """Upper edge of the class in which half were closed [h]; infinite when fewer were; NaN without gaps."""
+    said_fine: int = 0
     self_report: Rate | None = None
     """Of those who said they had it and whom somebody checked: unfit or absent after all."""
 
@@ -131,6 +132,7 @@ def _recurrence(requirement: str, counts: Counts, mean: float, lower: float, upp
         late=at("late"),
         surprise=at("surprise"),
         median_clear_h=median_to_clear(counts),
+        said_fine=at("said-fine"),
         self_report=rate(at("said-fine-wrong"), checked) if checked else None,
     )
 

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
-from api.access.current import Reader, may_see
 from api.errors import NotFound
 from api.kitlist.models import EditionState
 from api.kitlist.service import get_edition, list_editions
 from api.science.survival import Survival, kaplan_meier
 from api.seasons import packing, queries
+from api.seasons.behind import meant_people
 from api.seasons.cube import Cube, Mask
 from api.seasons.cube_cache import cube_of
 from api.seasons.queries import Choice, NoteLine
@@ -48,8 +48,8 @@ class Overview:
     lines: tuple[Recurrence, ...]
     changed: Mapping[str, Compared]
     """By requirement: the last season against those before; empty with fewer than two seasons."""
-    stands_out: tuple[Split, ...]
-    groups_compared: int
+    groups: tuple[Split, ...]
+    """Every group of people that was compared with all others, those that stand out first."""
     items: Mapping[str, str]
     lendable: frozenset[str]
     """Requirements that the locker is meant to cover."""
@@ -58,6 +58,15 @@ class Overview:
     def all_trips(self) -> int:
         """How many trips are chosen."""
         return sum(self.trips.values())
+
+    def item(self, requirement: str) -> str:
+        """What a requirement is called; its id where no edition has it."""
+        return self.items.get(requirement, requirement)
+
+    @property
+    def stands_out(self) -> tuple[Split, ...]:
+        """The groups that lack something more or less often than all others."""
+        return tuple(split for split in self.groups if split.stands_out)
 
     @property
     def last_season(self) -> int | None:
@@ -68,15 +77,13 @@ def overview(conn: Connection, outfit: str, choice: Choice) -> Overview:
     """Everything the first page says."""
     cube = cube_of(conn, outfit)
     chosen, trips = chosen_of(cube, choice)
-    found = split_by_group(cube, chosen)
     return Overview(
         revision=queries.revision(conn, outfit)[0],
         trips=trips,
         people=int(cube.people[chosen].sum()),
         lines=recurrences(cube.requirements, cube.total(chosen)),
         changed=changes(cube, chosen, sorted(trips)),
-        stands_out=tuple(split for split in found if split.stands_out),
-        groups_compared=len(found),
+        groups=split_by_group(cube, chosen),
         items=items_of(conn, outfit),
         lendable=lendable(conn, outfit),
     )
@@ -128,6 +135,14 @@ def split_by_group(cube: Cube, chosen: Mask) -> tuple[Split, ...]:
     return splits(cube.requirements, groups)
 
 
+def groups_of(cube: Cube, choice: Choice, dimension: str, group: str) -> tuple[Choice, Choice]:
+    """The choice narrowed to one group of people, and to all others."""
+    labels = cube.chosen_labels(chosen_of(cube, choice)[0], dimension)
+    inside: Any = tuple(label for label in labels if group in _words(label, dimension))
+    others: Any = tuple(label for label in labels if label not in inside)
+    return choice._replace(**{dimension: inside}), choice._replace(**{dimension: others})
+
+
 def _words(label: object, dimension: str) -> tuple[str, ...]:
     return tuple(str(label).split(", ")) if dimension == "kind" else (str(label),)
 
@@ -141,6 +156,7 @@ class OneRequirement:
 
     requirement: str
     item: str
+    seasons: tuple[int, ...]
     line: Recurrence
     changed: Compared | None
     centre: float
@@ -171,6 +187,7 @@ def one_requirement(conn: Connection, outfit: str, requirement: str, choice: Cho
     return OneRequirement(
         requirement=requirement,
         item=items_of(conn, outfit).get(requirement, requirement),
+        seasons=tuple(sorted(trips)),
         line=line,
         changed=changes(cube, chosen, sorted(trips)).get(requirement),
         centre=centre,
@@ -191,92 +208,12 @@ def _clearing(conn: Connection, outfit: str, requirement: str, choice: Choice) -
     parts = []
     for people, packed in queries.gaps_of(conn, outfit, requirement, choice):
         gaps = np.frombuffer(packed, dtype=packing.GAP)
-        meant = np.array([_meant(person, choice) for person in people], dtype=np.bool_)
+        meant = meant_people(people, choice)
         parts.append(gaps[meant[gaps["member"]]])
     together = np.concatenate(parts) if parts else np.zeros(0, dtype=packing.GAP)
     if not len(together):
         return None
     return kaplan_meier(together["open_min"] / 60.0, (together["bits"] & packing.CLOSED) > 0)
-
-
-# -- the trips behind a number -------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class TripBehind:
-    """A trip behind a number: by name and address only for a reader who may see it."""
-
-    trip: str | None
-    name: str
-    starts_on: Any
-    route: str
-    kind: str
-    asked: int
-    counted: int
-
-
-COUNTED: dict[str, tuple[str, int]] = {
-    "asked": ("asked", 0),
-    "lacking": ("lacking", 0),
-    "late": ("found after base", packing.LATE),
-    "surprise": ("opened by the forecast after base", packing.SURPRISE),
-    "carried-past": ("carried past its hold point", packing.CARRIED),
-    "accepted": ("accepted by name", packing.ACCEPTED),
-    "came-back": ("came back", packing.CAME_BACK),
-    "said-wrong": ("said to be fine, and was not", 0),
-}
-"""What can be asked of the trips behind a number: in words, and the bit of a gap that it is."""
-
-
-def trips_behind(
-    conn: Connection, reader: Reader, requirement: str, what: str, choice: Choice, *, limit: int
-) -> tuple[TripBehind, ...]:
-    """The trips that a number is made of, the last first. Raises NotFound for an unknown number."""
-    if what not in COUNTED:
-        raise NotFound(f"There is no number {what}. Open the trips from the number on the page.")
-    rows = queries.trips_with(
-        conn, reader.outfit, requirement, choice, only_lacking=what not in ("asked", "said-wrong"), limit=None
-    )
-    sees = may_see(conn, reader)
-    found = []
-    for row in rows:
-        asked, counted = _counted(row, what, choice)
-        if not counted:
-            continue
-        seen = sees(row.trip_id)
-        name = (row.name or row.trip_id) if seen else f"A trip of {row.starts_on:%B %Y}"
-        found.append(
-            TripBehind(
-                row.trip_id if seen else None, name, row.starts_on, row.route, row.kind, asked, counted
-            )
-        )
-        if len(found) >= limit:
-            break
-    return tuple(found)
-
-
-def _counted(row: queries.TripLine, what: str, choice: Choice) -> tuple[int, int]:
-    """How many of the chosen people were asked, and how many are counted."""
-    states = np.frombuffer(row.states, dtype=np.uint8)
-    meant = np.array([_meant(person, choice) for person in row.people], dtype=np.bool_)
-    asked = meant & ((states & packing.ASKED) > 0)
-    if what == "asked":
-        return int(asked.sum()), int(asked.sum())
-    if what == "said-wrong":
-        wrong = packing.SAID_FINE | packing.CHECKED | packing.SAID_WRONG
-        return int(asked.sum()), int((meant & ((states & wrong) == wrong)).sum())
-    gaps = np.frombuffer(row.gaps, dtype=packing.GAP)
-    bit = COUNTED[what][1]
-    here = meant[gaps["member"]]
-    counted = here if not bit else here & ((gaps["bits"] & bit) > 0)
-    return int(asked.sum()), int(counted.sum())
-
-
-def _meant(person: Sequence[Any], choice: Choice) -> bool:
-    return all(
-        not wanted or person[at] in wanted
-        for at, wanted in ((1, choice.lead), (2, choice.booking), (3, choice.rental))
-    )
 
 
 # -- whether a change worked

@@ -6,18 +6,31 @@ Somebody of whom nothing was ever told is counted apart; nothing is guessed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 
-from api.kitlist.schemas import AtLeast, Below, Edition, FromLine, FromMetric, Requirement, Scope, walk
+from api.kitlist.metrics import OF_THE_BODY
+from api.kitlist.schemas import (
+    NIGHT_LINES,
+    AtLeast,
+    Below,
+    Edition,
+    FromLine,
+    FromMetric,
+    Requirement,
+    Scope,
+    walk,
+)
 from api.seasons import packing
 from api.seasons.grid import Bools, Grid, GridWeather, Ints, LayerKey
 from api.seasons.outcome import NONE, NOT_KNOWN, Line, rests_on_dates
 from api.seasons.spells import NEVER, Dates, HeldRows, People, Spells, spells_of
 
 MOST_TRIPS = 200
+OPENED = ("people", "come", "gone", "earlier", "later", "heavier", "lighter", "untold_before", "untold_after")
+"""The numbers of a requirement whose trips can be opened."""
 Pair = tuple[Requirement | None, Requirement | None]
 """A requirement before and after; None where an edition has no such line."""
 
@@ -57,6 +70,8 @@ class Effect:
     """By trip of the grid: whether anything differs there."""
     trips: dict[str, Counted]
     """The trips on which most differs, at most `MOST_TRIPS`."""
+    behind: dict[str, tuple[tuple[str, int], ...]]
+    """By number: the trips it is made of with how many people each, the most first; at most `MOST_TRIPS`."""
 
 
 def affected(base: Edition, changed: Edition) -> list[Pair]:
@@ -65,8 +80,13 @@ def affected(base: Edition, changed: Edition) -> list[Pair]:
     moved = {line.id for line in changed.lines if lines.get(line.id) != line}
     pairs: dict[str, Pair] = {r.id: (r, changed.requirement(r.id)) for r in base.requirements}
     pairs |= {r.id: (None, r) for r in changed.requirements if r.id not in pairs}
+    # What a body has on and carries is all that the list asks for: one thing more or less is felt there.
+    others = any(None in pair for pair in pairs.values())
     return [
-        pair for pair in pairs.values() if pair[0] != pair[1] or any(_rests_on(r, moved) for r in pair if r)
+        pair
+        for pair in pairs.values()
+        if pair[0] != pair[1]
+        or any(_rests_on(r, moved) or (others and r.how_many.computed in OF_THE_BODY) for r in pair if r)
     ]
 
 
@@ -87,10 +107,15 @@ def layers_of(requirements: Sequence[Requirement]) -> list[LayerKey]:
     return [packing.LAYERS[packing.layer_of(*layer)] for layer in found]
 
 
-def for_people(pair: Pair) -> bool:
-    """Whether it is about people, and about no computed amount; gear of ropes and the party is not tried."""
+def at_once(pair: Pair) -> bool:
+    """Whether it can be worked out for all trips at once: it is about people's things, counted as told."""
     given = [one for one in pair if one is not None]
-    return all(one.scope is Scope.PERSON and one.how_many.computed is None for one in given)
+    return all(one.scope is Scope.PERSON and one.how_many.computed is None and one.is_thing for one in given)
+
+
+def about_nights(pair: Pair) -> bool:
+    """Whether it is about people's nights and notes, of which the review holds nothing."""
+    return any(one is not None and one.id in NIGHT_LINES for one in pair)
 
 
 class Trial:
@@ -98,7 +123,7 @@ class Trial:
 
     def __init__(self, grid: Grid, base: Edition, changed: Edition) -> None:
         self.grid = grid
-        pairs = [one for pair in affected(base, changed) if for_people(pair) for one in pair if one]
+        pairs = [one for pair in affected(base, changed) if at_once(pair) for one in pair if one]
         grid.fetch(layers_of(pairs))
         self.before, self.after = GridWeather(base, grid), GridWeather(changed, grid)
         self._people = People.of(grid)
@@ -190,7 +215,18 @@ def _effect(grid: Grid, people: People, named: Requirement, before: Outcome, aft
     trips = len(grid.trips)
     sums = {name: np.bincount(people.trip[mark], minlength=trips) for name, mark in marks.items()}
     sums["hours_earlier"] = np.bincount(people.trip, weights=hours, minlength=trips)
-    differs = np.zeros(trips, dtype=np.bool_)
+    return effect_of(grid.trips, named, sums)
+
+
+def effect_of(trips: Sequence[str], named: Requirement, sums: Mapping[str, np.ndarray]) -> Effect:
+    """What a change means, from how many people each of its numbers counts on each trip.
+
+    Parameters
+    ----------
+    sums
+        By the fields of `Counted`, shape (trip,).
+    """
+    differs = np.zeros(len(trips), dtype=np.bool_)
     for name in ("come", "gone", "earlier", "later", "heavier", "lighter"):
         differs |= sums[name] > 0
     differs |= sums["untold_before"] != sums["untold_after"]
@@ -201,12 +237,23 @@ def _effect(grid: Grid, people: People, named: Requirement, before: Outcome, aft
         total=_counted({name: part.sum() for name, part in sums.items()}),
         differs=differs,
         trips={
-            grid.trips[at]: _counted({name: part[at] for name, part in sums.items()})
+            trips[at]: _counted({name: part[at] for name, part in sums.items()})
             for at in most[differs[most]][:MOST_TRIPS].tolist()
         },
+        behind={name: _behind(trips, sums[name]) for name in OPENED},
     )
 
 
-def _counted(sums: dict[str, np.generic]) -> Counted:
+def _behind(trips: Sequence[str], people: np.ndarray) -> tuple[tuple[str, int], ...]:
+    """The trips with most people, of as many the first."""
+    there = np.nonzero(people)[0]
+    if len(there) > MOST_TRIPS:
+        least = np.partition(people[there], -MOST_TRIPS)[-MOST_TRIPS]
+        there = there[people[there] >= least]
+    order = there[np.argsort(-people[there], kind="stable")][:MOST_TRIPS]
+    return tuple((trips[at], int(people[at])) for at in order.tolist())
+
+
+def _counted(sums: Mapping[str, np.generic]) -> Counted:
     values = {name: int(value) for name, value in sums.items() if name != "hours_earlier"}
     return Counted(**values, hours_earlier=float(sums["hours_earlier"]))

@@ -23,12 +23,14 @@ from api.ids import new_id
 from api.kitlist.models import EditionState
 from api.kitlist.schemas import Edition
 from api.kitlist.service import get_edition, get_row, publish
+from api.readiness.service import Readiness
 from api.seasons import packing
 from api.seasons.cube_cache import cube_of
 from api.seasons.grid import Grid, grid_of
 from api.seasons.measures import AT
-from api.seasons.spells import HeldRows
-from api.seasons.trial import Counted, Effect, Pair, Trial, affected, for_people
+from api.seasons.spells import Dates, HeldRows
+from api.seasons.trial import OPENED, Counted, Effect, Pair, Trial, about_nights, affected, at_once
+from api.seasons.walking import Walked
 from api.seasons.written import queries as written
 from api.seasons.written.queries import TrialRow
 
@@ -70,13 +72,44 @@ def read_grid(conn: Connection, outfit: str) -> Grid:
 
 
 def effects(
-    conn: Connection, outfit: str, base: Edition, changed: Edition, report: Report | None = None
+    conn: Connection,
+    readiness: Readiness,
+    outfit: str,
+    base: Edition,
+    changed: Edition,
+    report: Report | None = None,
 ) -> Iterator[Effect]:
-    """What each affected requirement's change means. Raises Stopped when `report` says so."""
-    pairs = [pair for pair in affected(base, changed) if for_people(pair)]
+    """What each affected requirement's change means. Raises Stopped when `report` says so.
+
+    Lines about people's things are worked out for all trips at once, a step each; all others the ordinary
+    way, a step for each trip.
+    """
+    pairs = [pair for pair in affected(base, changed) if not about_nights(pair)]
+    at_once_, one_by_one = ([p for p in pairs if at_once(p) is whether] for whether in (True, False))
     grid = read_grid(conn, outfit)
     if not grid.trips:
         return
+    total = len(at_once_) + (len(grid.trips) if one_by_one else 0)
+
+    def go_on(done: int) -> None:
+        if report is not None and not report(done, total):
+            raise Stopped
+
+    dates = _dates(conn, outfit)
+    tried = Trial(grid, base, changed)
+    for done, pair in enumerate(at_once_):
+        go_on(done)
+        yield tried.effect(pair, _held(conn, outfit, grid, pair), dates)
+    if one_by_one:
+        walked = Walked(base, changed, one_by_one)
+        go_on(len(at_once_))
+        for done in walked.through(conn, readiness, outfit, grid.trips):
+            go_on(len(at_once_) + done)
+        yield from walked.effects(grid.trips)
+
+
+def _dates(conn: Connection, outfit: str) -> Dates:
+    """First and last day of trips, read when they are asked for."""
     days: dict[str, tuple[date, date]] = {}
 
     def dates(trip: str) -> tuple[date, date]:
@@ -84,11 +117,7 @@ def effects(
             days.update(written.trip_days(conn, outfit))
         return days[trip]
 
-    tried = Trial(grid, base, changed)
-    for done, pair in enumerate(pairs):
-        if report is not None and not report(done, len(pairs)):
-            raise Stopped
-        yield tried.effect(pair, _held(conn, outfit, grid, pair), dates)
+    return dates
 
 
 def _held(conn: Connection, outfit: str, grid: Grid, pair: Pair) -> HeldRows:
@@ -108,7 +137,7 @@ def evidence(base: Edition, changed: Edition, found: Sequence[Effect]) -> dict[s
     left_out = [
         (pair[1] or pair[0]).item  # type: ignore[union-attr]
         for pair in affected(base, changed)
-        if not for_people(pair)
+        if about_nights(pair)
     ]
     trips = len(found[0].differs) if found else 0
     differs = np.zeros(trips, dtype=np.bool_)
@@ -126,8 +155,32 @@ def evidence(base: Edition, changed: Edition, found: Sequence[Effect]) -> dict[s
             {"id": effect.requirement, "item": effect.item, **asdict(effect.total)} for effect in found
         ],
         "by_trip": {trip: asdict(by_trip[trip]) for trip in shown[:MOST_TRIPS_SHOWN]},
+        **_behind(found),
         "left_out": left_out,
     }
+
+
+def _behind(found: Sequence[Effect]) -> dict[str, Any]:
+    """The trips behind every number, each id written once: [place of the trip, people] in order."""
+    place: dict[str, int] = {}
+    behind = {
+        effect.requirement: {
+            number: [[place.setdefault(trip, len(place)), people] for trip, people in trips]
+            for number, trips in effect.behind.items()
+            if trips
+        }
+        for effect in found
+    }
+    return {"behind": behind, "trip_ids": list(place)}
+
+
+def behind(row: TrialRow, requirement: str, number: str) -> list[tuple[str, int]]:
+    """The trips behind one number of a trial, with how many people each. Raises NotFound."""
+    of_line = (row.result or {}).get("behind", {}).get(requirement)
+    if of_line is None or number not in OPENED:
+        raise NotFound("There is no such number. Open the trips from the number on the page of the trial.")
+    ids = row.result["trip_ids"] if row.result else []
+    return [(ids[place], people) for place, people in of_line.get(number, ())]
 
 
 # -- the life of a trial -------------------------------------------------------------------------------------
@@ -171,26 +224,26 @@ def stop(work: Work, clock: Clock, outfit: str, id_: str) -> None:
     written.ask_to_stop(work, outfit, id_, clock.now())
 
 
-def run(db: Database, clock: Clock, outfit: str, id_: str) -> None:
+def run(db: Database, readiness: Readiness, outfit: str, id_: str) -> None:
     """Run a trial to its end, writing down how far it has come."""
     _under_way.add(id_)
     try:
         if _claim(db, outfit, id_):
-            _run(db, clock, outfit, id_)
+            _run(db, readiness, outfit, id_)
     finally:
         _under_way.discard(id_)
 
 
-def _run(db: Database, clock: Clock, outfit: str, id_: str) -> None:
+def _run(db: Database, readiness: Readiness, outfit: str, id_: str) -> None:
     try:
-        result = _result(db, outfit, id_)
+        result = _result(db, readiness, outfit, id_)
     except Stopped:
-        _end(db, clock, outfit, id_, "stopped")
+        _end(db, readiness.clock, outfit, id_, "stopped")
     except Exception as error:  # whatever it is, the row must say that nothing runs any more
         log.exception("trial_failed", trial=id_)
-        _end(db, clock, outfit, id_, "failed", problem=str(error)[:400])
+        _end(db, readiness.clock, outfit, id_, "failed", problem=str(error)[:400])
     else:
-        _end(db, clock, outfit, id_, "done", result=result)
+        _end(db, readiness.clock, outfit, id_, "done", result=result)
 
 
 def _claim(db: Database, outfit: str, id_: str) -> bool:
@@ -198,7 +251,7 @@ def _claim(db: Database, outfit: str, id_: str) -> bool:
         return written.claim(work, outfit, id_)
 
 
-def _result(db: Database, outfit: str, id_: str) -> Mapping[str, Any]:
+def _result(db: Database, readiness: Readiness, outfit: str, id_: str) -> Mapping[str, Any]:
     def report(done: int, total: int) -> bool:
         with db.writing() as work:
             return written.progress(work, outfit, id_, done, total)
@@ -206,7 +259,7 @@ def _result(db: Database, outfit: str, id_: str) -> Mapping[str, Any]:
     with db.reading() as conn:
         row = find(conn, outfit, id_)
         base, changed = (get_edition(conn, outfit, edition) for edition in (row.base, row.changed))
-        found = list(effects(conn, outfit, base, changed, report))
+        found = list(effects(conn, readiness, outfit, base, changed, report))
     return evidence(base, changed, found)
 
 
@@ -215,10 +268,10 @@ def _end(db: Database, clock: Clock, outfit: str, id_: str, state: str, **more: 
         written.end(work, outfit, id_, state, clock.now(), **more)
 
 
-def in_background(db: Database, clock: Clock, outfit: str, id_: str) -> threading.Thread:
+def in_background(db: Database, readiness: Readiness, outfit: str, id_: str) -> threading.Thread:
     """Run a trial in a thread of its own, so that no request waits for it."""
     _under_way.add(id_)
-    thread = threading.Thread(target=run, args=(db, clock, outfit, id_), name=f"trial-{id_}", daemon=True)
+    thread = threading.Thread(target=run, args=(db, readiness, outfit, id_), name=f"trial-{id_}", daemon=True)
     thread.start()
     return thread
 

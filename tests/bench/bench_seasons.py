@@ -153,7 +153,7 @@ def _trial(
     with db.reading() as conn:
         base = get_edition(conn, outfit, "climbers-2025")
         changed = raised(base)
-        took = _median_ms(lambda: list(trying.effects(conn, outfit, base, changed)), 3) / 1000
+        took = _median_ms(lambda: list(trying.effects(conn, readiness, outfit, base, changed)), 3) / 1000
         rows = [
             Row(
                 what=f"trial of one threshold over {TRIPS:,} trips, {name}",
@@ -181,7 +181,7 @@ def _against_ordinary(
     each = (TIMER.monotonic() - started) / len(pool)
     # A trip is there once itself, and once for each copy of it.
     times = [1 + len(range(at, TRIPS, len(pool))) for at in range(len(pool))]
-    for effect in trying.effects(conn, outfit, *editions):
+    for effect in trying.effects(conn, readiness, outfit, *editions):
         expected: Counter[str] = Counter()
         for trip, many in zip(long_way, times, strict=True):
             for name, value in the_long_way(effect, [trip]).items():

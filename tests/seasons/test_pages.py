@@ -20,7 +20,9 @@ from api.db import Database
 from api.kitlist import service as kitlists
 from api.kitlist.models import EditionState
 from api.kitlist.service import get_edition, get_row
-from api.seasons import export, queries, service, trying
+from api.readiness.service import Readiness
+from api.seasons import behind, export, queries, service, trying
+from api.seasons.export import Table
 from api.seasons.queries import Choice
 from tests.seasons.conftest import NOW, OFFICE, OUTFIT
 from tests.seasons.test_trial import raised
@@ -110,7 +112,7 @@ def test_a_list_is_copied_tried_and_adopted(busy_client: TestClient) -> None:
         assert get_row(conn, OUTFIT, draft).state is EditionState.PUBLISHED
 
 
-def test_a_trial_can_be_stopped(client: IsolatedTestClient, clock: FixedClock) -> None:
+def test_a_trial_can_be_stopped(client: IsolatedTestClient, clock: FixedClock, readiness: Readiness) -> None:
     database = client.app.state.db  # type: ignore[attr-defined]
     with database.writing() as work:
         row = kitlists.copy(work, OUTFIT, "climbers-2025", now=NOW)
@@ -119,15 +121,15 @@ def test_a_trial_can_be_stopped(client: IsolatedTestClient, clock: FixedClock) -
     # Nobody works on it: it is shown as cut off, and stopping it is as good as done.
     assert "was stopped" in client.get(f"/seasons/trials/{id_}").text
     assert client.post(f"/seasons/trials/{id_}/stop").status_code == 303
-    trying.run(database, clock, OUTFIT, id_)
+    trying.run(database, readiness, OUTFIT, id_)
     with database.reading() as conn:
         assert trying.find(conn, OUTFIT, id_).result is None
 
 
-def test_a_running_trial_stops_between_lines(database: Database) -> None:
+def test_a_running_trial_stops_between_lines(database: Database, readiness: Readiness) -> None:
     with database.reading() as conn:
         base = get_edition(conn, OUTFIT, "climbers-2025")
-        found = trying.effects(conn, OUTFIT, base, raised(base), lambda done, total: done < 1)
+        found = trying.effects(conn, readiness, OUTFIT, base, raised(base), lambda done, total: done < 1)
         assert next(found).requirement
         with pytest.raises(trying.Stopped):
             next(found)
@@ -171,23 +173,28 @@ def test_files_say_what_the_page_says(client: IsolatedTestClient) -> None:
 
 
 def test_a_text_is_no_formula_in_a_file() -> None:
-    row = [["=1+1", 2, None]]
-    assert b"'=1+1,2," in export.write("csv", ("a", "b", "c"), row)
-    sheet = load_workbook(io.BytesIO(export.write("xlsx", ("a", "b", "c"), row))).active
-    assert sheet["A2"].data_type == "s"
+    for text in ("=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\uff1d1"):
+        table = Table("t", "T", ("a", "b", "c"), [[text, 2, None]])
+        (row,) = csv.reader(io.StringIO(export.write("csv", table).decode("utf-8-sig")).readlines()[1:])
+        assert row[0].startswith("'")
+    table = Table("t", "T", ("a", "b", "c"), [["=1+1", 2, None], ["a\x07bell", 1.5, None]])
+    sheet = load_workbook(io.BytesIO(export.write("xlsx", table))).active
+    assert (sheet["A2"].data_type, sheet["A2"].value) == ("s", "=1+1")
+    assert sheet["A3"].value == "abell"
+    assert parquet.read_table(io.BytesIO(export.write("parquet", table)))["a"].to_pylist()[0] == "=1+1"
 
 
 def test_parquet_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     with pytest.raises(export.ParquetMissing, match=r"rimaye\[parquet\]"):
-        export.write("parquet", ("a",), [[1]])
+        export.write("parquet", Table("t", "T", ("a",), [[1]]))
 
 
 def test_trips_are_named_only_to_those_who_may_see_them(database: Database) -> None:
     guide = Reader(outfit=OUTFIT, staff="somebody", name="Somebody", role="lead")
     with database.reading() as conn:
-        seen = service.trips_behind(conn, OFFICE, "parka", "lacking", Choice(), limit=50)
-        unseen = service.trips_behind(conn, guide, "parka", "lacking", Choice(), limit=50)
+        seen = behind.trips_behind(conn, OFFICE, "parka", "lacking", Choice(), limit=50)
+        unseen = behind.trips_behind(conn, guide, "parka", "lacking", Choice(), limit=50)
     assert seen
     assert all(trip.trip and trip.name for trip in seen)
     assert [(trip.counted, trip.asked) for trip in unseen] == [(trip.counted, trip.asked) for trip in seen]
@@ -200,25 +207,19 @@ def test_every_number_opens_as_many_people(client: IsolatedTestClient, database:
         for choice in (Choice(), Choice(season=(2025,), rental=("own gear",)), Choice(last=(2024, 12))):
             found = service.overview(conn, OUTFIT, choice)
             for line in found.lines:
-                behind = {
+                opened = {
                     what: sum(
                         trip.counted
-                        for trip in service.trips_behind(
-                            conn, OFFICE, line.requirement, what, choice, limit=99
+                        for trip in behind.trips_behind(
+                            conn, OFFICE, line.requirement, what, choice, limit=None
                         )
                     )
-                    for what in service.COUNTED
+                    for what in behind.COUNTED
                 }
-                assert behind == {
-                    "asked": line.rate.total,
-                    "lacking": line.rate.hits,
-                    "late": line.late,
-                    "surprise": line.surprise,
-                    "carried-past": line.carried_past,
-                    "accepted": line.accepted,
-                    "came-back": line.came_back,
-                    "said-wrong": line.self_report.hits if line.self_report else 0,
-                }
+                assert opened == behind.numbers_of(line)
+            assert sum(trip.counted for trip in behind.all_trips(conn, OFFICE, choice, limit=None)) == (
+                found.people
+            )
 
 
 def test_what_cannot_be_chosen_is_said(client: IsolatedTestClient) -> None:

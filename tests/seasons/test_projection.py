@@ -129,7 +129,7 @@ def test_both_databases_keep_and_sum_the_same(
             found = overview(conn, OUTFIT, Choice(season=(2025,)))
             base = get_edition(conn, OUTFIT, "climbers-2025")
             changed = raised(base)
-            effect = next(e for e in trying.effects(conn, OUTFIT, base, changed) if e.total.come)
+            effect = next(e for e in trying.effects(conn, readiness, OUTFIT, base, changed) if e.total.come)
             long_way = [
                 [walked(conn, readiness, OUTFIT, trip.id, edition) for edition in (base, changed)]
                 for trip in trips

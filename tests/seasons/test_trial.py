@@ -12,7 +12,7 @@ from api.kitlist.schemas import Edition, FromAnchor, Grade, GradeRule, Question,
 from api.kitlist.service import get_edition
 from api.readiness.service import Readiness
 from api.seasons import trying
-from api.seasons.trial import Counted, Trial, affected, for_people
+from api.seasons.trial import Counted, Trial, affected, at_once
 from seeds.history import invent
 from tests.seasons.conftest import OUTFIT, TRIPS_A_SEASON
 from tests.seasons.oracle import plain, the_long_way, walked
@@ -94,7 +94,7 @@ def test_equal_to_the_ordinary_path(database: Database, readiness: Readiness, ch
     with database.reading() as conn:
         base = get_edition(conn, OUTFIT, BASE)
         changed = change(base)
-        found = list(trying.effects(conn, OUTFIT, base, changed))
+        found = list(trying.effects(conn, readiness, OUTFIT, base, changed))
         long_way = [
             (walked(conn, readiness, OUTFIT, trip, base), walked(conn, readiness, OUTFIT, trip, changed))
             for trip in TRIPS
@@ -104,12 +104,12 @@ def test_equal_to_the_ordinary_path(database: Database, readiness: Readiness, ch
         assert plain(effect.total) == the_long_way(effect, long_way)
 
 
-def test_each_change_shows_what_it_was_made_for(database: Database) -> None:
+def test_each_change_shows_what_it_was_made_for(database: Database, readiness: Readiness) -> None:
     with database.reading() as conn:
         base = get_edition(conn, OUTFIT, BASE)
         total = {
             change.__name__: sum(
-                (e.total for e in trying.effects(conn, OUTFIT, base, change(base))), Counted()
+                (e.total for e in trying.effects(conn, readiness, OUTFIT, base, change(base))), Counted()
             )
             for change in CHANGES
         }
@@ -128,7 +128,7 @@ def test_only_what_a_change_touches_is_worked_out(database: Database) -> None:
         pairs = affected(base, raised(base))
         names = {pair[0].id for pair in pairs if pair[0] is not None}
         assert names == {"boots", "parka", "backup-mitts"}
-        assert all(map(for_people, pairs))
+        assert all(map(at_once, pairs))
         assert affected(base, base) == []
         grid = trying.read_grid(conn, OUTFIT)
         assert len(Trial(grid, base, raised(base)).grid.trips) == len(TRIPS)

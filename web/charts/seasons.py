@@ -14,7 +14,7 @@ from api.seasons.rules import Point, Rate
 from web import words
 
 SPAN_WIDTH = 240.0
-LEFT, TOP, RIGHT, BOTTOM = 52.0, 14.0, 12.0, 40.0
+LEFT, TOP, RIGHT, BOTTOM = 84.0, 18.0, 24.0, 46.0
 CHART_WIDTH, CHART_HEIGHT = 720.0, 260.0
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 MOST_MARKS = 12
@@ -55,6 +55,7 @@ class Dot:
 class TimePicture:
     """A requirement month by month between its control limits."""
 
+    left: float
     width: float
     height: float
     centre_y: float
@@ -70,6 +71,7 @@ class TimePicture:
 class ClearingPicture:
     """Share of gaps still open over time."""
 
+    left: float
     width: float
     height: float
     path: str
@@ -124,6 +126,7 @@ def time_picture(centre: float, points: Sequence[Point]) -> TimePicture | None:
 
     every = max(1, math.ceil(len(points) / MOST_MARKS))
     return TimePicture(
+        left=LEFT,
         width=CHART_WIDTH,
         height=CHART_HEIGHT,
         centre_y=y(centre),
@@ -197,6 +200,7 @@ def clearing_picture(survival: Survival | None) -> ClearingPicture | None:
 
     lower, upper = survival.lower.tolist(), survival.upper.tolist()
     return ClearingPicture(
+        left=LEFT,
         width=CHART_WIDTH,
         height=CHART_HEIGHT,
         path=steps(survival.share.tolist()),

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterable
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
-from api.access.current import CurrentReader, may_see
+from api.access.current import CurrentReader
 from api.access.permissions import permit
 from api.db import Reading, Writing
 from api.errors import Conflict, Invalid
 from api.kitlist.service import copy, get_edition, list_editions
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations
-from api.seasons import queries, service, trying
+from api.seasons import behind, service, trying
+from web.charts.seasons import MONTHS
 from web.pages.locker_view import SentForm, done_or_again, form_page
 from web.rendering import page
 
@@ -30,12 +32,15 @@ STATES: dict[str, str] = {
     "failed": "failed",
 }
 COLUMNS: tuple[tuple[str, str], ...] = (
+    ("people", "people"),
     ("come", "would have come"),
     ("gone", "would not have come"),
     ("earlier", "would have come earlier"),
     ("later", "would have come later"),
     ("heavier", "would have weighed more"),
     ("lighter", "would have weighed less"),
+    ("untold_before", "cannot be known, by the list as it is"),
+    ("untold_after", "cannot be known, by the changed list"),
 )
 
 
@@ -87,7 +92,7 @@ def begin(
 
 
 def _start(app: Any, readiness: Any, outfit: str, id_: str) -> None:
-    trying.in_background(app.state.db, readiness.clock, outfit, id_)
+    trying.in_background(app.state.db, readiness, outfit, id_)
 
 
 @router.get("/{trial}", dependencies=READ)
@@ -109,7 +114,8 @@ def _one(
         states=STATES,
         ended=ended,
         columns=COLUMNS,
-        names=_names(conn, reader, row),
+        names=names_of(conn, reader, (row.result or {}).get("by_trip", {})),
+        opened=(row.result or {}).get("behind", {}),
         lines=[(r["id"], r["item"]) for r in (row.result or {}).get("requirements", ())],
         watched=service.watched(conn, reader.outfit, row),
         values=values or {},
@@ -117,11 +123,36 @@ def _one(
     )
 
 
-def _names(conn: Any, reader: Any, row: Any) -> dict[str, str]:
-    """Names of the trips of a result that the reader may see."""
-    sees = may_see(conn, reader)
-    ids = [trip for trip in (row.result or {}).get("by_trip", {}) if sees(trip)]
-    return queries.names(conn, reader.outfit, ids)
+def names_of(conn: Any, reader: Any, ids: Iterable[str]) -> dict[str, str]:
+    """Names of those of some trips that the reader may see, in the order given."""
+    trips = behind.counted_trips(conn, reader, [(id_, 0) for id_ in ids])
+    return {trip.trip: trip.name for trip in trips if trip.trip}
+
+
+@router.get("/{trial}/lines/{requirement}", dependencies=READ)
+def show_trips(
+    request: Request,
+    trial: str,
+    requirement: str,
+    conn: Reading,
+    reader: CurrentReader,
+    what: Annotated[str, Query(max_length=40)] = "come",
+) -> Response:
+    """The trips behind a number of a trial."""
+    row = trying.find(conn, reader.outfit, trial)
+    counted = trying.behind(row, requirement, what)
+    line = next(one for one in (row.result or {})["requirements"] if one["id"] == requirement)
+    return page(
+        request,
+        "seasons/trial_trips.html",
+        trial=row,
+        item=line["item"],
+        number=line[what],
+        what_words=dict(COLUMNS)[what],
+        trips=behind.counted_trips(conn, reader, counted),
+        months=MONTHS,
+        caution=CAUTION,
+    )
 
 
 @router.get("/{trial}/progress", dependencies=READ)

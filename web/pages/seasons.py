@@ -1,29 +1,29 @@
-"""Pages of the review: recurring gaps, one requirement, the trips behind a number, notes, files."""
+"""Pages of the review: recurring gaps, one requirement, the trips behind a number, notes."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from functools import partial
 from typing import Annotated, Any
-from urllib.parse import urlencode
 
 import structlog
-from fastapi import APIRouter, Depends, FastAPI, Query, Request
+from fastapi import APIRouter, FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api.access.current import CurrentReader, may_see
 from api.access.permissions import permit
 from api.db import Reading
-from api.errors import Invalid, NotFound
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations
-from api.seasons import export, projection, queries, service
+from api.seasons import behind, projection, queries, service
 from api.seasons.cube_cache import cube_of
 from api.seasons.measures import DIMENSIONS
 from api.seasons.queries import Choice
-from api.seasons.rules import Recurrence
+from api.seasons.tables import OF_LINES
 from web.charts import seasons as charts
-from web.pages import season_letters, season_trials
+from web.pages import season_files, season_letters, season_notes, season_trials
+from web.pages.season_choice import DIMENSION_WORDS, Chosen, query_of
 from web.rendering import page
 
 router = APIRouter(prefix="/seasons", include_in_schema=False)
@@ -31,78 +31,6 @@ READ = [permit("seasons.read")]
 log = structlog.get_logger(__name__)
 
 MOST_SHOWN = 200
-MOST_CHOSEN = 40
-DIMENSION_WORDS: dict[str, str] = {
-    "season": "Season",
-    "month": "Month",
-    "route": "Route",
-    "edition": "Kit list edition",
-    "kind": "Kind of trip",
-    "lead": "Booked ahead",
-    "booking": "Booked through",
-    "rental": "Gear from",
-}
-NOTES: dict[str, tuple[str, tuple[str, ...], str]] = {
-    "late": (
-        "Found late",
-        ("found-late", "near-miss"),
-        "Gaps that were found only after base, and what guides wrote about them.",
-    ),
-    "surprises": (
-        "Surprises of the forecast",
-        ("forecast", "surprised"),
-        "Gaps that opened after base because the forecast moved, and what else surprised.",
-    ),
-    "locker": (
-        "What the locker did not have",
-        ("lent",),
-        "Lines that can be lent, how their gaps were met, and what guides wrote about lending.",
-    ),
-    "remarks": (
-        "Remarks of debriefs",
-        queries.DEBRIEF,
-        "What guides wrote after the trip, beside how often the line was lacking.",
-    ),
-}
-
-
-def _month(value: str, field: str) -> tuple[int, int] | None:
-    if not value:
-        return None
-    year, _, month = value.partition("-")
-    if year.isdigit() and month.isdigit() and len(year) == 4 and 1 <= int(month) <= 12:
-        return int(year), int(month)
-    raise Invalid.field(field, value, "not a month.", "Write it as YYYY-MM, for example 2025-06.")
-
-
-def _choice(request: Request) -> Choice:
-    """Which trips and people the address asks for. Raises Invalid for a month that is none."""
-    asked = request.query_params
-    values: dict[str, Any] = {
-        name: tuple(value for value in asked.getlist(name)[:MOST_CHOSEN] if value) for name in DIMENSIONS
-    }
-    for name in ("season", "month"):
-        wrong = next((value for value in values[name] if not value.isdigit() or len(value) > 4), None)
-        if wrong is not None:
-            raise Invalid.field(name, wrong, "not a whole number.", "Choose one of the list.")
-        values[name] = tuple(int(value) for value in values[name])
-    first, last = _month(asked.get("first", ""), "first"), _month(asked.get("last", ""), "last")
-    return Choice(first=first, last=last, **values)
-
-
-Chosen = Annotated[Choice, Depends(_choice)]
-
-
-def query_of(choice: Choice, **more: str) -> str:
-    """The choice as the end of an address, with its question mark; empty for all trips."""
-    pairs: list[tuple[str, str]] = [
-        (name, str(value)) for name in DIMENSIONS for value in getattr(choice, name)
-    ]
-    for name in ("first", "last"):
-        if (month := getattr(choice, name)) is not None:
-            pairs.append((name, f"{month[0]}-{month[1]:02d}"))
-    pairs += more.items()
-    return f"?{urlencode(pairs)}" if pairs else ""
 
 
 @router.get("", dependencies=READ)
@@ -112,16 +40,25 @@ def show_overview(
     """Recurring gaps, ranked."""
     found = service.overview(conn, reader.outfit, choice)
     rates = [line.rate for line in found.lines]
+    cube = cube_of(conn, reader.outfit)
     return page(
         request,
         "seasons/overview.html",
         found=found,
+        before_and_then=_before_and_then(choice, found.trips),
+        groups_of=partial(service.groups_of, cube, choice),
         scale=charts.scale_of(rates),
         spans={line.requirement: charts.span(line.rate, charts.scale_of(rates)) for line in found.lines},
-        behind=_behind(conn, reader.outfit, readiness),
+        waiting=_waiting(conn, reader.outfit, readiness),
         updating=_updating(request.app, reader.outfit),
         **_shared(conn, reader.outfit, choice),
     )
+
+
+def _before_and_then(choice: Choice, chosen_seasons: Iterable[int]) -> tuple[Choice, Choice]:
+    """The choice narrowed to the seasons before the last one, and to the last."""
+    seasons = sorted(chosen_seasons)
+    return choice._replace(season=tuple(seasons[:-1])), choice._replace(season=tuple(seasons[-1:]))
 
 
 def _shared(conn: Any, outfit: str, choice: Choice) -> Mapping[str, Any]:
@@ -140,7 +77,7 @@ def _shared(conn: Any, outfit: str, choice: Choice) -> Mapping[str, Any]:
     }
 
 
-def _behind(conn: Any, outfit: str, readiness: Any) -> int:
+def _waiting(conn: Any, outfit: str, readiness: Any) -> int:
     """On how many past trips the review is behind, up to a hundred."""
     today = readiness.clock.now().date()
     return len(queries.behind(conn, outfit, today, 100))
@@ -152,6 +89,7 @@ def show_requirement(
 ) -> Response:
     """One requirement through time and across routes."""
     one = service.one_requirement(conn, reader.outfit, requirement, choice)
+    cube = cube_of(conn, reader.outfit)
     rates = [rate for _, rate in one.routes] + [one.line.rate]
     return page(
         request,
@@ -161,7 +99,10 @@ def show_requirement(
         clearing=charts.clearing_picture(one.clearing),
         spans=[(route, charts.span(rate, charts.scale_of(rates))) for route, rate in one.routes],
         scale=charts.scale_of(rates),
-        counted=service.COUNTED,
+        numbers=behind.numbers_of(one.line),
+        covered_words=behind.COVERED_WORDS,
+        before_and_then=_before_and_then(choice, one.seasons),
+        groups_of=partial(service.groups_of, cube, choice),
         sees=may_see(conn, reader),
         **_shared(conn, reader.outfit, choice),
     )
@@ -177,15 +118,27 @@ def show_trips(
     what: Annotated[str, Query(max_length=40)] = "lacking",
 ) -> Response:
     """The trips behind a number."""
-    trips = service.trips_behind(conn, reader, requirement, what, choice, limit=MOST_SHOWN)
+    trips = behind.trips_behind(conn, reader, requirement, what, choice, limit=MOST_SHOWN)
     return page(
         request,
         "seasons/trips.html",
         requirement=requirement,
         item=service.items_of(conn, reader.outfit).get(requirement, requirement),
         what=what,
-        what_words=service.COUNTED[what][0],
+        what_words=behind.COUNTED[what],
         trips=trips,
+        most=MOST_SHOWN,
+        **_shared(conn, reader.outfit, choice),
+    )
+
+
+@router.get("/trips", dependencies=READ)
+def show_all_trips(request: Request, conn: Reading, reader: CurrentReader, choice: Chosen) -> Response:
+    """The chosen trips."""
+    return page(
+        request,
+        "seasons/all_trips.html",
+        trips=behind.all_trips(conn, reader, choice, limit=MOST_SHOWN),
         most=MOST_SHOWN,
         **_shared(conn, reader.outfit, choice),
     )
@@ -196,53 +149,18 @@ def show_notes(
     request: Request, which: str, conn: Reading, reader: CurrentReader, choice: Chosen
 ) -> Response:
     """Late finds, surprises, the locker or remarks: numbers, and the words beside them."""
-    if which not in NOTES:
-        raise NotFound("There is no such list. Go back to the seasons and choose one.")
-    title, about, explained = NOTES[which]
-    found = service.overview(conn, reader.outfit, choice)
-    lines = [line for line in found.lines if _belongs(which, line, found)]
+    listed = season_notes.note_list(conn, reader, which, choice, limit=MOST_SHOWN)
     return page(
         request,
         "seasons/notes.html",
-        which=which,
-        title=title,
-        explained=explained,
-        found=found,
-        lines=lines,
-        notes=queries.notes(conn, reader.outfit, choice, about=about, limit=MOST_SHOWN),
-        about_words=ABOUT,
-        sees=may_see(conn, reader),
+        listed=listed,
+        found=listed.found,
+        about_words=season_notes.ABOUT,
+        numbers_of=behind.numbers_of,
+        counted=behind.COUNTED,
+        measures=OF_LINES[which],
         **_shared(conn, reader.outfit, choice),
     )
-
-
-ABOUT: dict[str, str] = {
-    "surprised": "Surprised",
-    "found-late": "Found late",
-    "lent": "Lent",
-    "near-miss": "Near miss",
-    "list": "About the list",
-    "forecast": "The forecast moved",
-}
-
-
-def _belongs(which: str, line: Recurrence, found: service.Overview) -> bool:
-    if which == "late":
-        return bool(line.late)
-    if which == "surprises":
-        return bool(line.surprise)
-    if which == "locker":
-        return line.requirement in found.lendable and bool(line.rate.hits)
-    return bool(line.rate.hits)
-
-
-@router.get("/export/{kind}", dependencies=READ)
-def download(kind: str, conn: Reading, reader: CurrentReader, choice: Chosen) -> Response:
-    """The table of recurring gaps as a file."""
-    found = service.overview(conn, reader.outfit, choice)
-    content = export.write(kind, export.HEAD, export.rows(found))
-    name = f'attachment; filename="recurring-gaps.{kind}"'
-    return Response(content, media_type=export.MEDIA[kind], headers={"Content-Disposition": name})
 
 
 # -- bringing it up to date
@@ -263,7 +181,7 @@ def _under_way(app: FastAPI) -> set[str]:
 def update(request: Request, conn: Reading, reader: CurrentReader, readiness: Evaluations) -> Response:
     """Bring the review up to the journals, in the background, when it is behind on any."""
     app = request.app
-    if not _updating(app, reader.outfit) and _behind(conn, reader.outfit, readiness):
+    if not _updating(app, reader.outfit) and _waiting(conn, reader.outfit, readiness):
         _under_way(app).add(reader.outfit)
         threading.Thread(
             target=_catch_up, args=(app, readiness, reader.outfit), name="seasons-update", daemon=True
@@ -280,5 +198,6 @@ def _catch_up(app: FastAPI, readiness: Any, outfit: str) -> None:
         _under_way(app).discard(outfit)
 
 
+router.include_router(season_files.router)
 router.include_router(season_trials.router)
 router.include_router(season_letters.router)

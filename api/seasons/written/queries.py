@@ -60,6 +60,7 @@ class LetterRow(NamedTuple):
     changed_at: datetime
     changed_by: str
     version: int
+    numbers: dict[str, Any] | None
 
 
 AT_ONCE = 2_000
