@@ -1,6 +1,5 @@
 """Stage conditions: what is known, where the party is, and that nothing is made up."""
 
-import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -308,22 +307,6 @@ def test_hours_before_the_issue_are_past_and_nothing_is_missing_there() -> None:
     assert conditions.low["freezing_level_m"][0, TO_SHELF] == 2950
     assert evaluate(PLAN, issue("F0")).over.tolist() == [False, False, False, False]
     assert not evaluate(PLAN, issue("F0")).complete["freezing_level_m"][0, WALK_OUT]
-
-
-# -- cost ----------------------------------------------------------------------------------------------------
-
-
-def test_fifty_members_cost_far_less_than_fifty_single_runs() -> None:
-    def seconds(forecast: Forecast) -> float:
-        evaluate(TWO_DAYS, forecast)
-        best = float("inf")
-        for _ in range(3):
-            begin = time.perf_counter()
-            evaluate(TWO_DAYS, forecast)
-            best = min(best, time.perf_counter() - begin)
-        return best
-
-    assert seconds(ensemble(50)) < 25 * seconds(ensemble(1))
 
 
 def test_series_of_the_wrong_kind_are_not_read() -> None:

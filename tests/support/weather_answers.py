@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 import time
 from collections import defaultdict
 from collections.abc import Mapping
@@ -27,6 +28,8 @@ class Fault:
     kind: str = "application/json"
     headers: Mapping[str, str] = field(default_factory=dict)
     slow_s: float = 0.0
+    held: threading.Event | None = None
+    """Answer only once this is set."""
     cut: bool = False
     """Break off in the middle of the body."""
 

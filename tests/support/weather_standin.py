@@ -28,6 +28,8 @@ from tests.support.weather_answers import (
     problem,
 )
 
+HELD_AT_MOST_S = 60.0
+
 
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
@@ -43,6 +45,8 @@ class _Handler(BaseHTTPRequestHandler):
         fault = self.standin.fault(parts.path)
         if fault is not None:
             time.sleep(fault.slow_s)
+            if fault.held is not None:
+                fault.held.wait(HELD_AT_MOST_S)
             if fault.body is not None or fault.status != 200 or fault.cut:
                 self._send(fault.status, fault.body or b'{"cut', fault.kind, fault.headers, cut=fault.cut)
                 return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-import time
+import threading
 from datetime import timedelta
 
 import pytest
@@ -99,13 +99,14 @@ def test_the_page_shows_sources_with_age_licence_and_warnings(planned: TestClien
 
 
 def test_the_page_says_while_services_are_asked(planned: TestClient, standin: Standin) -> None:
-    standin.faults["/weatherapi"].append(Fault(slow_s=0.8))
+    answer = threading.Event()
+    standin.faults["/weatherapi"].append(Fault(held=answer))
     sent = planned.post(f"/trips/{TRIP}/forecasts/sources/refresh", follow_redirects=False)
     assert sent.status_code == 303
-    time.sleep(0.3)
     page = planned.get(sent.headers["location"]).text
     assert "Services are being asked now" in page
     assert "every 2s" in page
+    answer.set()
 
 
 def test_the_choice_goes_through_the_page(planned: TestClient) -> None:
