@@ -46,7 +46,7 @@ OPEN_WORDS: dict[Open, str] = {
     Open.UNFIT: "not fit",
     Open.NO_ANSWER: "no answer",
     Open.NOT_SURE: "not sure",
-    Open.SHORT: "too few",
+    Open.SHORT: "not enough",
     Open.WILL_BUY: "will buy it",
     Open.RENTING: "is renting it",
     Open.QUESTION: "a question is open",
