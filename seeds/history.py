@@ -120,10 +120,19 @@ NEAR_MISSES = (
 )
 
 
-def invent(trips_a_season: int, seed: int = SEED, climbers: tuple[int, int] = (5, 9)) -> list[InventedTrip]:
-    """The history, `trips_a_season` trips in each of two seasons, with so few to so many climbers each."""
+def invent(
+    trips_a_season: int, seed: int = SEED, climbers: tuple[int, int] = (5, 9), *, planted: bool = True
+) -> list[InventedTrip]:
+    """The history, `trips_a_season` trips in each of two seasons, with so few to so many climbers each.
+
+    Without `planted`, every person is as likely as any other to lack a thing, in both seasons; chance alone
+    decides, and whatever is found in it is a false alarm.
+    """
     chance = random.Random(seed)
     trips = [trip for season in SEASONS for trip in _season(season, trips_a_season, chance, climbers)]
+    if not planted:
+        _deal_blindly(trips, chance)
+        return trips
     for season in SEASONS:
         here = [trip for trip in trips if trip.season == season]
         for what, (base, odds, said_fine) in PLANTED.items():
@@ -237,6 +246,15 @@ def _deal(
     told = _exactly(len(dealt), said_fine, chance)
     for (trip, person), fine in zip(dealt, told, strict=True):
         person.gaps.append(_gap(what, fine, trip, chance))
+
+
+def _deal_blindly(trips: list[InventedTrip], chance: random.Random) -> None:
+    """Give each gap to people by its base rate alone."""
+    for trip in trips:
+        for person in trip.people:
+            for what, (base, _, said_fine) in PLANTED.items():
+                if chance.random() < base:
+                    person.gaps.append(_gap(what, chance.random() < said_fine, trip, chance))
 
 
 def _gap(what: str, fine: bool, trip: InventedTrip, chance: random.Random) -> Gap:

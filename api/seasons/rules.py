@@ -28,7 +28,10 @@ from api.seasons.measures import AT, COVERED, DURATION_BINS_H, HOLDS, KNOWN
 Counts = npt.NDArray[np.int64]
 
 FALSE_ALARM = 0.05
-"""Of seasons in which nothing changed, at most this share has any change called."""
+"""Of seasons in which nothing changed, at most this share has any change called; of histories in which all
+groups are alike, at most this share has any that stands out."""
+MARKED_IN_VAIN = 0.01
+"""Of months in which nothing changed, at most this share is marked in a picture through time."""
 FEWEST_ASKED = 20
 FEWEST_LACKING = 5
 MOST_EXACT = 20_000

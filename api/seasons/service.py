@@ -26,7 +26,6 @@ from api.seasons.rules import (
     Recurrence,
     Split,
     compared,
-    rate,
     recurrences,
     splits,
     through_time,
@@ -226,7 +225,8 @@ class Watched:
     requirement: str
     item: str
     was: float | None
-    since: tuple[tuple[int, Rate], ...]
+    since: tuple[tuple[int, Compared], ...]
+    """Each season begun since, held against all seasons up to the one it was adopted in."""
 
 
 def watched(conn: Connection, outfit: str, trial: TrialRow) -> Watched | None:
@@ -234,13 +234,20 @@ def watched(conn: Connection, outfit: str, trial: TrialRow) -> Watched | None:
     if trial.adopted_at is None:
         return None
     cube = cube_of(conn, outfit)
-    seasons = cube.groups("season")
-    since: list[tuple[int, Rate]] = []
-    if trial.watch in cube.requirements:
-        r = cube.requirements.index(trial.watch)
-        counts = cube.shares_by(cube.where(), seasons)[:, r]
-        for season, row in zip(seasons.labels, counts.tolist(), strict=True):
-            if isinstance(season, int) and season > trial.adopted_at.year and row[0]:
-                since.append((season, rate(row[1], row[0])))
     item = items_of(conn, outfit).get(trial.watch, trial.watch)
-    return Watched(trial.watch, item, trial.watch_rate, tuple(since))
+    if trial.watch not in cube.requirements:
+        return Watched(trial.watch, item, trial.watch_rate, ())
+    r = cube.requirements.index(trial.watch)
+    seasons, kinds = cube.groups("season"), cube.groups("kind")
+    adopted_in = trial.adopted_at.year
+
+    def counts(chosen: tuple[object, ...]) -> Counts:
+        cells = cube.where(season=chosen) if chosen else ~cube.where()
+        return cube.shares_by(cells, kinds)[:, r : r + 1]
+
+    years = [label for label in seasons.labels if isinstance(label, int)]
+    before = counts(tuple(year for year in years if year <= adopted_in))
+    since = tuple(
+        (year, compared([trial.watch], before, counts((year,)))[0]) for year in years if year > adopted_in
+    )
+    return Watched(trial.watch, item, trial.watch_rate, tuple(one for one in since if one[1].after.total))

@@ -11,7 +11,6 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from api.kitlist.metrics import OF_THE_BODY
 from api.kitlist.schemas import (
     NIGHT_LINES,
     AtLeast,
@@ -80,13 +79,13 @@ def affected(base: Edition, changed: Edition) -> list[Pair]:
     moved = {line.id for line in changed.lines if lines.get(line.id) != line}
     pairs: dict[str, Pair] = {r.id: (r, changed.requirement(r.id)) for r in base.requirements}
     pairs |= {r.id: (None, r) for r in changed.requirements if r.id not in pairs}
-    # What a body has on and carries is all that the list asks for: one thing more or less is felt there.
+    # An amount is worked out from all that the list asks for: one thing more or less is felt there.
     others = any(None in pair for pair in pairs.values())
     return [
         pair
         for pair in pairs.values()
         if pair[0] != pair[1]
-        or any(_rests_on(r, moved) or (others and r.how_many.computed in OF_THE_BODY) for r in pair if r)
+        or any(_rests_on(r, moved) or (others and r.how_many.computed is not None) for r in pair if r)
     ]
 
 

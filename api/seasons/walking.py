@@ -17,7 +17,6 @@ from sqlalchemy import Connection
 from api.journal.entry import Entry, StoredEntry
 from api.journal.fold import Picture
 from api.journal.kinds import HoldPassed
-from api.kitlist.metrics import OF_THE_BODY
 from api.kitlist.schemas import Edition, Requirement, Scope
 from api.readiness.evaluation import Evaluation, evaluate
 from api.readiness.lacks import Subject
@@ -52,9 +51,10 @@ NOTHING = Told()
 
 
 def only(edition: Edition, pairs: Sequence[Pair]) -> Edition:
-    """The list with nothing but these lines, or all of it where one of them is about whole bodies."""
+    """The list with nothing but these lines, or all of it where one asks for an amount: such a line looks at
+    everything that somebody has."""
     wanted = {one.id for pair in pairs for one in pair if one is not None}
-    whole = any(one.how_many.computed in OF_THE_BODY for pair in pairs for one in pair if one is not None)
+    whole = any(one.how_many.computed is not None for pair in pairs for one in pair if one is not None)
     kept = tuple(r for r in edition.requirements if whole or r.id in wanted)
     return edition.model_copy(update={"requirements": kept})
 

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from api.journal.entry import StoredEntry
 from api.journal.fold import Picture
 from api.journal.kinds import HoldPassed
-from api.kitlist.schemas import Edition, Scope
+from api.kitlist.schemas import Edition
 from api.readiness.evaluation import Evaluation, evaluate
 from api.readiness.schemas import GapKind
 from api.readiness.service import Readiness
@@ -58,7 +58,7 @@ def _note(told: dict[tuple[str, str], Told], evaluation: Evaluation, edition: Ed
     for one in told.values():
         one.untold = False
     for finding in evaluation.findings:
-        if finding.scope is not Scope.PERSON or edition.requirement(finding.requirement) is None:
+        if edition.requirement(finding.requirement) is None:
             continue
         one = told.setdefault((finding.subject, finding.requirement), Told())
         if finding.kind in UNTOLD or not finding.conditions_known:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 
 import numpy as np
@@ -10,9 +11,9 @@ import pytest
 from api.seasons.counting import Cell, TripCell
 from api.seasons.cube import Cube
 from api.seasons.measures import AT, MEASURES, lead_class
-from api.seasons.rules import Split, Verdict
+from api.seasons.rules import FALSE_ALARM, MARKED_IN_VAIN, Split, Verdict, through_time
 from api.seasons.service import changes, split_by_group
-from seeds.history import FAST, FITTED, HEAT, MAIL, PLANTED, InventedTrip, history
+from seeds.history import FAST, FITTED, HEAT, MAIL, PLANTED, InventedTrip, history, invent
 from seeds.history_story import ADVISED_M, ROUTES
 
 
@@ -76,3 +77,45 @@ def test_groups_that_lack_it_more_often(cube: Cube) -> None:
         for requirement in ("arrival-nights", "backup-mitts")
         for group in ("arrived early", "list read in mild weather")
     }
+
+
+HISTORIES = 200
+"""Of two seasons each: 200 last seasons are held against one before."""
+TRIPS = 60
+"""In each season."""
+
+
+@pytest.fixture(scope="module")
+def nothing_planted() -> list[Cube]:
+    """Histories by the generator, in which everyone is as likely as anyone else to lack a thing."""
+    return [cube_of_invention(tuple(invent(TRIPS, seed, planted=False))) for seed in range(1, HISTORIES + 1)]
+
+
+def test_changes_are_called_in_vain_as_rarely_as_stated(nothing_planted: list[Cube]) -> None:
+    alarms = [
+        any(one.verdict.called for one in changes(cube, cube.where(), [2024, 2025]).values())
+        for cube in nothing_planted
+    ]
+    assert sum(alarms) <= FALSE_ALARM * HISTORIES
+
+
+def test_groups_stand_out_in_vain_as_rarely_as_stated(nothing_planted: list[Cube]) -> None:
+    alarms = [
+        any(split.stands_out for split in split_by_group(cube, cube.where())) for cube in nothing_planted
+    ]
+    assert sum(alarms) <= FALSE_ALARM * HISTORIES
+
+
+def test_months_are_marked_in_vain_as_rarely_as_stated(nothing_planted: list[Cube]) -> None:
+    """By control limits and the run rule together, of months that have limits."""
+    marked = judged = 0
+    for cube in nothing_planted:
+        months = cube.groups("season", "month")
+        by_month = cube.by(cube.where(), months)
+        for r in range(len(PLANTED)):
+            _, points = through_time(list(months.labels), by_month[:, r])  # type: ignore[arg-type]
+            with_limits = [point for point in points if math.isfinite(point.upper)]
+            judged += len(with_limits)
+            marked += sum(point.outside or point.run for point in with_limits)
+    assert judged > 20 * HISTORIES
+    assert marked <= MARKED_IN_VAIN * judged

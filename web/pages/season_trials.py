@@ -16,7 +16,7 @@ from api.kitlist.service import copy, get_edition, list_editions
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations
 from api.seasons import behind, service, trying
-from web.charts.seasons import MONTHS
+from web.charts import seasons as charts
 from web.pages.locker_view import SentForm, done_or_again, form_page
 from web.rendering import page
 
@@ -118,6 +118,7 @@ def _one(
         opened=(row.result or {}).get("behind", {}),
         lines=[(r["id"], r["item"]) for r in (row.result or {}).get("requirements", ())],
         watched=service.watched(conn, reader.outfit, row),
+        charts=charts,
         values=values or {},
         caution=CAUTION,
     )
@@ -150,7 +151,7 @@ def show_trips(
         number=line[what],
         what_words=dict(COLUMNS)[what],
         trips=behind.counted_trips(conn, reader, counted),
-        months=MONTHS,
+        months=charts.MONTHS,
         caution=CAUTION,
     )
 
