@@ -128,6 +128,7 @@ EFFORTS: dict[Effort, str] = {
     Effort.VERY_HARD: "very hard",
 }
 
+WATERS: dict[str, str] = {"stream": "a stream to fill up at", "snow": "snow is melted there"}
 BASES: dict[str, str] = {
     "published": "Published source",
     "common-practice": "Common practice",
@@ -328,6 +329,10 @@ class Say:
 
     def elevation(self, metres: float | None) -> str:
         return elevation(metres, self.units)
+
+    def distance(self, metres: float) -> str:
+        symbol = "mi" if self.units is Units.US else "km"
+        return f"{plain_number(from_inside(metres, symbol, Kind.LENGTH))}{_NBSP}{symbol}"
 
     def temperature(self, celsius: float | None) -> str:
         return temperature(celsius, self.units)

@@ -120,6 +120,7 @@ ENTRY_ACTIONS: dict[str, str] = {
     "tripwire-crossed": "call.view",
     "turnaround-set": "call.make",
     "pace-set": "call.make",
+    "hours-set": "call.make",
     "call-made": "call.make",
     "call-countersigned": "call.countersign",
     "debrief-note": "debrief.write",

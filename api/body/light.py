@@ -6,15 +6,19 @@ Nothing is taken to be charged on the way: dark hours add up from stage to stage
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import numpy.typing as npt
 
 from api.body.people import Person
+from api.conditions.needs import stretches
 from api.conditions.stages import StageConditions
+from api.journal.trip import TripPlan
 from api.science.light import CHEMISTRIES, cold_share, light_margin_h, usable_light_h
+from api.science.sun import dark_hours
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,9 +69,31 @@ def lamp_of(person: Person) -> Lamp:
     return Lamp(person.has(LAMP), label, charge, chemistry, sets, cold == "on-body")
 
 
+def dark_on_the_move(plan: TripPlan, conditions: StageConditions, hours: Mapping[str, float]) -> Floats:
+    """Hours on the move outside civil twilight, [stage, scenario], with a guide's own hours in place.
+
+    Stages without a night between them follow on each other: none sets out before the one before it has
+    arrived.
+    """
+    dark = np.array(
+        np.broadcast_to(conditions.low["dark_h"], (len(conditions.scenarios), len(plan.stages))).T
+    )
+    if not hours:
+        return dark
+    place, stretch, arrived = plan.place, stretches(plan), None
+    for t, stage in enumerate(plan.stages):
+        follows = arrived is not None and stretch[t] == stretch[t - 1]
+        sets_out = max(stage.starts_at, arrived) if arrived is not None and follows else stage.starts_at
+        own = hours.get(stage.id)
+        arrived = sets_out + (stage.ends_at - stage.starts_at if own is None else timedelta(hours=own))
+        if (sets_out, arrived) != (stage.starts_at, stage.ends_at):
+            dark[t] = dark_hours(sets_out, arrived, place.latitude_deg, place.longitude_deg)
+    return dark
+
+
 def light(
     people: Sequence[Person],
-    conditions: StageConditions,
+    dark_h: Floats,
     low_c: Floats,
     usable_share: float,
     body_warm_c: float,
@@ -76,14 +102,15 @@ def light(
 
     Parameters
     ----------
+    dark_h
+        Hours on the move in the dark, [stage, scenario]: `dark_on_the_move`.
     low_c
         Coldest air on the way, [stage, scenario]: the lamp on the helmet is as cold.
     usable_share, body_warm_c
         Share of the label that is light to walk by; temperature of cells on the body, °C.
     """
     lamps = tuple(lamp_of(person) for person in people)
-    dark = np.broadcast_to(conditions.low["dark_h"].T, low_c.shape)
-    so_far = np.cumsum(dark, axis=0)
+    so_far = np.cumsum(dark_h, axis=0)
     in_air = {name: cold_share(name, low_c) for name in CHEMISTRIES}
     on_body = {name: float(cold_share(name, body_warm_c)) for name in CHEMISTRIES}
     usable = np.full((len(lamps), *low_c.shape), np.nan)
@@ -93,4 +120,4 @@ def light(
         first = usable_light_h(lamp.labelled_h, own, charge=lamp.charge, usable_share=usable_share)
         spare = usable_light_h(lamp.labelled_h, kept, sets=lamp.spare_sets, usable_share=usable_share)
         usable[p] = first + spare
-    return Light(lamps, np.asarray(dark), so_far, usable, np.asarray(light_margin_h(usable, so_far)))
+    return Light(lamps, dark_h, so_far, usable, np.asarray(light_margin_h(usable, so_far)))

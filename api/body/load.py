@@ -1,7 +1,8 @@
 """What each carries, what that costs on each stage, and the hours that follow. Pure.
 
-A plan holds heights and times but no distances; the way is taken to have a usual grade. The formulas were
-tried at low altitude: higher up people are slower, so the hours are the least to reckon with.
+Grade and pace come from the distance of a stage where the plan has one; else the way is taken to have a usual
+grade, and says so. The formulas were tried at low altitude: higher up people are slower, so the hours are the
+least to reckon with.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from api.body.people import Person
 from api.body.settings import EFFORT_WPM2, BodySettings
 from api.conditions.evaluate import ON_SNOW
 from api.conditions.itinerary import legs_of
-from api.conditions.needs import carried_l, hours_on_the_way, stretches
+from api.conditions.needs import drinking, stretches
 from api.conditions.stages import StageConditions
 from api.journal.trip import Terrain, TripPlan
 from api.science import load as walking
@@ -51,18 +52,21 @@ class Way:
     """The ground of each stage, [stage] each."""
 
     up_m: Floats
+    """Along the ground, as `down_m` and `flat_m`."""
     down_m: Floats
+    flat_m: Floats
+    """NaN where no distance is known: level ground then takes the hours of the plan."""
     up_h: Floats
     down_h: Floats
     flat_h: Floats
-    """Planned hours by what the way does between two points of the plan."""
+    """Planned hours by what the way does between two points of the plan, or a guide's own in their place."""
     grade_pct: Floats
+    """Of what climbs and descends."""
+    assumed: npt.NDArray[np.bool_]
+    """Where the grade is taken for granted, because the plan has no distance."""
+    steep: npt.NDArray[np.bool_]
+    """Where pace is that of steep snow."""
     on_snow: npt.NDArray[np.bool_]
-
-    @property
-    def slope(self) -> Floats:
-        """Metres along the ground for each metre of height."""
-        return np.asarray(np.hypot(1.0, self.grade_pct / 100.0) / (self.grade_pct / 100.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +79,9 @@ class Load:
     items_kg: Floats
     """[person]: what is asked of them and not seen to be missing, worn things too."""
     pack_kg: Floats
-    """[person, stage]: items not worn, group gear, and the water to the next camp."""
+    """Items not worn, group gear, and the most water that is carried at any moment."""
     carried_kg: Floats
-    """[person, stage]: pack and what is worn."""
+    """Pack and what is worn."""
     terrain: Floats
     """Terrain factor, [stage, scenario]."""
     power_w: Floats
@@ -86,6 +90,8 @@ class Load:
     """Heat made on the move: of the stage's effort, or less where the plan's pace asks less."""
     hours: Floats
     """At the stage's effort, rests included; downhill at the pace that footing allows."""
+    slowest_h: Floats
+    """Of the slowest, [stage, scenario]."""
     party_h: Floats
     """Of the slowest, or the guide's own, [stage, scenario]."""
     arrival_h: Floats
@@ -95,22 +101,48 @@ class Load:
 
 
 def way_of(plan: TripPlan, settings: BodySettings) -> Way:
-    """Read the ground from the points of the plan."""
+    """Read the ground from the points of the plan.
+
+    A measured distance is shared between level and sloping ground as the hours are, and all slopes of the
+    stage get one grade. A guide's own hours stretch or shrink all of its hours alike.
+    """
     rows = []
     for leg in legs_of(plan):
         times, heights = leg.path()
         climbs, spans = np.diff(heights), np.diff(times) / 3600.0
         up, down = climbs > 0.0, climbs < 0.0
         flat = ~up & ~down
+        own = settings.hours.get(leg.stage.id)
+        spans = spans if own is None else spans * (own / spans.sum())
         rows.append(
-            (climbs[up].sum(), -climbs[down].sum(), spans[up].sum(), spans[down].sum(), spans[flat].sum())
+            (
+                *(climbs[up].sum(), -climbs[down].sum()),
+                *(spans[up].sum(), spans[down].sum(), spans[flat].sum()),
+                np.nan if leg.stage.distance_m is None else leg.stage.distance_m,
+            )
         )
-    columns = np.array(rows, dtype=np.float64).reshape(-1, 5).T
+    climb, fall, up_h, down_h, flat_h, distance = np.array(rows, dtype=np.float64).reshape(-1, 6).T
     steep = np.array([Terrain.STEEP_SNOW in stage.terrain for stage in plan.stages], dtype=np.bool_)
-    grade = np.where(steep, settings.steep_grade_pct, settings.path_grade_pct)
     snow = np.array([bool(stage.terrain & ON_SNOW) for stage in plan.stages], dtype=np.bool_)
-    up_m, down_m, up_h, down_h, flat_h = columns
-    return Way(up_m, down_m, up_h, down_h, flat_h, grade, snow)
+    usual = np.where(steep, settings.steep_grade_pct, settings.path_grade_pct)
+    height, assumed = climb + fall, np.isnan(distance)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sloping = np.maximum(distance * (1.0 - flat_h / (up_h + down_h + flat_h)), height)
+        sloping = np.where(assumed, height / (usual / 100.0), sloping)
+        grade = np.where(height > 0.0, 100.0 * height / sloping, 0.0)
+        along = np.where(height > 0.0, np.hypot(1.0, sloping / height), 0.0)
+    return Way(
+        up_m=climb * along,
+        down_m=fall * along,
+        flat_m=distance - np.where(height > 0.0, sloping, 0.0),
+        up_h=up_h,
+        down_h=down_h,
+        flat_h=flat_h,
+        grade_pct=grade,
+        assumed=assumed,
+        steep=steep | (grade >= settings.steep_grade_pct),
+        on_snow=snow,
+    )
 
 
 def terrain_factor(way: Way, new_snow_cm: Floats, density_gpcm3: float) -> Floats:
@@ -135,18 +167,26 @@ def load(
     body = np.array([person.body_kg or settings.body_kg for person in people])
     items = np.array([_kg(person, worn=False) + _kg(person, worn=True) for person in people])
     in_pack = np.array([_kg(person, worn=False) + person.shared_kg for person in people])
-    pack = in_pack[:, np.newaxis] + carried_l(plan)
-    carried = pack + (items - np.array([_kg(person, worn=False) for person in people]))[:, np.newaxis]
-    masses = (body[:, np.newaxis, np.newaxis], carried[:, :, np.newaxis])
+    worn = items - np.array([_kg(person, worn=False) for person in people])
+    pack = in_pack[:, np.newaxis, np.newaxis] + drinking(plan, conditions).heaviest.T
+    carried = pack + worn[:, np.newaxis, np.newaxis]
+    masses = (body[:, np.newaxis, np.newaxis], carried)
     resting = settings.rest_min_per_h / 60.0
     grade = way.grade_pct[:, np.newaxis]
     class_wpm2 = np.array([EFFORT_WPM2[stage.effort] for stage in plan.stages])[:, np.newaxis]
     class_w = class_wpm2 * walking.STANDARD_SKIN_M2
 
-    up_w = _planned_w(masses, way.up_m * way.slope, way.up_h, resting, grade, ground)
-    down_w = _planned_w(masses, way.down_m * way.slope, way.down_h, resting, -grade, ground)
+    up_w = _planned_w(masses, way.up_m, way.up_h, resting, grade, ground)
+    down_w = _planned_w(masses, way.down_m, way.down_h, resting, -grade, ground)
     shape = np.broadcast_shapes(up_w.shape, class_w.shape)
-    flat_w = np.broadcast_to(class_w, shape)
+    flat_w: Floats = np.broadcast_to(class_w, shape)
+    level = np.isfinite(way.flat_m) & (way.flat_h > 0.0)
+    if level.any():
+        flat_w = np.where(
+            level[:, np.newaxis],
+            _planned_w(masses, way.flat_m, way.flat_h, resting, 0.0 * grade, ground),
+            flat_w,
+        )
     spans = np.stack([way.up_h, way.down_h, way.flat_h])[:, np.newaxis, :, np.newaxis]
     powers = np.stack([np.broadcast_to(one, shape) for one in (up_w, down_w, flat_w)])
     whole = spans.sum(axis=0)
@@ -156,17 +196,22 @@ def load(
     weakest = np.where(np.isnan(weakest), np.inf, weakest)
     metabolic = np.clip(np.minimum(np.broadcast_to(class_wpm2, shape), weakest), LEAST_WPM2, MOST_WPM2)
 
-    steep = way.grade_pct >= settings.steep_grade_pct
-    fastest = np.where(steep, settings.fastest_steep_mps, settings.fastest_mps)[:, np.newaxis]
+    fastest = np.where(way.steep, settings.fastest_steep_mps, settings.fastest_mps)[:, np.newaxis]
     climbing = np.minimum(
         walking.sustained_speed_mps(class_w, *masses, grade, ground, beyond_trials=True), fastest
     )
-    up_hours = walking.stage_hours((way.up_m * way.slope)[:, np.newaxis], climbing, settings.rest_min_per_h)
-    down_hours = walking.stage_hours(
-        (way.down_m * way.slope)[:, np.newaxis], fastest, settings.rest_min_per_h
-    )
-    hours = way.flat_h[:, np.newaxis] + down_hours + np.where(way.up_m[:, np.newaxis] > 0.0, up_hours, 0.0)
-    party = np.full(ground.shape, np.nan) if not people else hours.max(axis=0)
+    up_hours = walking.stage_hours(way.up_m[:, np.newaxis], climbing, settings.rest_min_per_h)
+    down_hours = walking.stage_hours(way.down_m[:, np.newaxis], fastest, settings.rest_min_per_h)
+    flat_hours: Floats = way.flat_h[:, np.newaxis]
+    if level.any():
+        pace = np.minimum(
+            walking.sustained_speed_mps(class_w, *masses, 0.0 * grade, ground, beyond_trials=True), fastest
+        )
+        across = walking.stage_hours(way.flat_m[:, np.newaxis], pace, settings.rest_min_per_h)
+        flat_hours = np.where(level[:, np.newaxis], across, flat_hours)
+    hours = flat_hours + down_hours + np.where(way.up_m[:, np.newaxis] > 0.0, up_hours, 0.0)
+    slowest = np.full(ground.shape, np.nan) if not people else hours.max(axis=0)
+    party = slowest.copy()
     for t, stage in enumerate(plan.stages):
         if stage.id in settings.hours:
             party[t] = settings.hours[stage.id]
@@ -180,9 +225,10 @@ def load(
         power_w=power,
         metabolic_wpm2=metabolic,
         hours=hours,
+        slowest_h=slowest,
         party_h=party,
         arrival_h=_arrivals(plan, party),
-        energy_kj=_day_energy(plan, power),
+        energy_kj=_day_energy(plan, power, whole.reshape(-1)),
     )
 
 
@@ -201,9 +247,10 @@ def spare_kg(
     ground = terrain_factor(way, snow, settings.snow_density_gpcm3)
     body = np.array([person.body_kg or settings.body_kg for person in people]).reshape(-1, 1, 1)
     own = np.array([_kg(person, worn=False) + _kg(person, worn=True) for person in people])
-    carried = (own.reshape(-1, 1) + carried_l(plan))[:, :, np.newaxis]
+    heaviest = drinking(plan, conditions).heaviest.T[:, [conditions.base]]
+    carried = own.reshape(-1, 1, 1) + heaviest
     limit = np.array([EFFORT_WPM2[stage.effort] for stage in plan.stages]) * walking.STANDARD_SKIN_M2
-    climb = way.up_m * way.slope, way.up_h, settings.rest_min_per_h / 60.0, way.grade_pct[:, np.newaxis]
+    climb = way.up_m, way.up_h, settings.rest_min_per_h / 60.0, way.grade_pct[:, np.newaxis]
     low, high = np.full(carried.shape, 0.0), np.full(carried.shape, MOST_SPARE_KG)
     for _ in range(SPARE_STEPS):
         middle = (low + high) / 2.0
@@ -264,9 +311,8 @@ def _arrivals(plan: TripPlan, party_h: Floats) -> Floats:
     return ends
 
 
-def _day_energy(plan: TripPlan, power_w: Floats) -> Floats:
+def _day_energy(plan: TripPlan, power_w: Floats, spans: Floats) -> Floats:
     """The energy of the day on which each stage begins: its stages, and rest for what is left."""
-    spans = hours_on_the_way(legs_of(plan))
     days = [stage.starts_at.astimezone(plan.place.zone).date() for stage in plan.stages]
     energy = np.full(power_w.shape, np.nan)
     for day in dict.fromkeys(days):

@@ -19,6 +19,8 @@ class Thing:
     weight_g: float | None = None
     """Of everything the requirement asks, together."""
     optional: bool = False
+    count: float = 1.0
+    """How many are there; as many as are asked where nobody counted."""
 
 
 @dataclass(frozen=True, slots=True)

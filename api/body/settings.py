@@ -39,7 +39,7 @@ class BodySettings:
     """Temperature of cells carried on the body."""
     path_grade_pct: float = 15.0
     steep_grade_pct: float = 30.0
-    """Grade of the way, on steep snow and elsewhere: a plan holds heights and times, but no distances."""
+    """Grade of the way, on steep snow and elsewhere, where the plan has no distance for the stage."""
     snow_density_gpcm3: float = 0.10
     """Of new snow, for how far a boot sinks."""
     fastest_mps: float = 1.2

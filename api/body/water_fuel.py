@@ -10,15 +10,25 @@ import numpy as np
 import numpy.typing as npt
 
 from api.body.people import Person
-from api.conditions.needs import Cooking, Kitchen, camp_l, carried_l, cooking, walking_l
+from api.conditions.needs import (
+    Cooking,
+    Drinking,
+    Kitchen,
+    camp_l,
+    cooking,
+    drinking,
+    party_fuel_g,
+    walking_l,
+)
 from api.conditions.stages import StageConditions
 from api.journal.trip import TripPlan
 from api.science import water
 
 Floats = npt.NDArray[np.float64]
 
-DOSE_PPM = 4.0
-"""Iodine or chlorine, the middle of the published table."""
+PARTY = "party"
+DOSES_PPM = (2.0, 4.0, 8.0)
+"""Iodine or chlorine, as in the published table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,25 +37,27 @@ class WaterFuel:
 
     drunk_l: Floats
     """On the way, [stage]."""
-    set_out_l: Floats
-    """Carried at the start of each stage to the next camp, [stage]."""
+    carried: Drinking
+    """From water to water."""
     cool_l: Floats
+    """At the camp after each stage."""
     boiled_l: Floats
-    """At the camp after each stage, [stage]."""
+    """There too, [stage]."""
     cooking: Cooking
     boil_min: Floats
     """Minutes of rolling boil that make stream water safe to drink at this camp, [stage]."""
-    chemical_min: float
-    """Minutes iodine or chlorine needs in this water; NaN: too cold for the table, boil or filter."""
+    chemical_min: Mapping[float, float]
+    """Minutes iodine or chlorine needs in this water, by dose in ppm; NaN: too cold for the table, boil or
+    filter."""
     fuel_g: Mapping[str, Floats]
     """For the whole trip with reserve days, [scenario], by rope id and "party"."""
-    packed_g: float
-    """Fuel that was counted; NaN when nobody has."""
+    packed_g: Mapping[str, float]
+    """Fuel that was counted, by rope id and "party": a list may ask it of ropes. The party's is that of all
+    ropes where it is counted by rope. Missing or NaN where nobody has counted."""
 
-    @property
-    def spare_g(self) -> Floats:
-        """Fuel packed less fuel needed by the party, [scenario]."""
-        return np.asarray(self.packed_g - self.fuel_g["party"])
+    def spare_g(self, who: str = PARTY) -> Floats:
+        """Fuel packed less fuel needed by the party or a rope, [scenario]; NaN where it is not known."""
+        return np.asarray(self.packed_g.get(who, math.nan) - self.fuel_g[who])
 
 
 def water_fuel(
@@ -53,23 +65,24 @@ def water_fuel(
     plan: TripPlan,
     conditions: StageConditions,
     kitchen: Kitchen,
-    packed_g: float = math.nan,
+    packed_g: Mapping[str, float] | None = None,
 ) -> WaterFuel:
     """Litres and grams. A rope that camps apart cooks for itself and needs its own share."""
-    made = cooking(plan, conditions, kitchen)
-    each = made.fuel_g.sum(axis=1) + plan.reserve_days * made.reserve_g
+    drunk = drinking(plan, conditions)
+    made = cooking(plan, conditions, kitchen, drunk)
+    each = party_fuel_g(plan, made, 1)
     ropes = [person.rope for person in people]
     fuel = {rope: each * ropes.count(rope) for rope in dict.fromkeys(ropes) if rope is not None}
-    cool, boiled = camp_l(plan, kitchen)
+    cool, boiled = camp_l(plan, kitchen, drunk.set_out)
     camps = np.array([stage.night.elevation_m if stage.night else np.nan for stage in plan.stages])
     return WaterFuel(
         drunk_l=walking_l(plan),
-        set_out_l=carried_l(plan),
+        carried=drunk,
         cool_l=cool,
         boiled_l=boiled,
         cooking=made,
         boil_min=np.asarray(water.boil_minutes(camps)),
-        chemical_min=float(water.contact_minutes(kitchen.stream_c, DOSE_PPM)),
-        fuel_g={**fuel, "party": each * len(people)},
-        packed_g=packed_g,
+        chemical_min={dose: float(water.contact_minutes(kitchen.stream_c, dose)) for dose in DOSES_PPM},
+        fuel_g={**fuel, PARTY: each * len(people)},
+        packed_g=packed_g or {},
     )

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from api.body.light import Light, light
+from api.body.light import Light, dark_on_the_move, light
 from api.body.load import Load, load
 from api.body.people import Person
 from api.body.settings import BodySettings
@@ -29,8 +28,8 @@ class Body:
     conditions: StageConditions
     """Of the same trip; the forecast may be missing, then what rests on it is not known."""
     settings: BodySettings = field(default_factory=BodySettings)
-    packed_fuel_g: float = math.nan
-    """Fuel that was counted, g; NaN when nobody has."""
+    packed_fuel_g: Mapping[str, float] = field(default_factory=dict)
+    """Fuel that was counted, g, by rope id and "party"; missing where nobody has."""
 
     @cached_property
     def air(self) -> Air:
@@ -61,7 +60,8 @@ class Body:
     @cached_property
     def light(self) -> Light:
         chosen = self.settings
-        return light(self.people, self.conditions, self.air.low_c, chosen.usable_share, chosen.body_warm_c)
+        dark = dark_on_the_move(self.plan, self.conditions, chosen.hours)
+        return light(self.people, dark, self.air.low_c, chosen.usable_share, chosen.body_warm_c)
 
 
 def body(
@@ -69,7 +69,7 @@ def body(
     plan: TripPlan,
     conditions: StageConditions,
     settings: BodySettings | None = None,
-    packed_fuel_g: float = math.nan,
+    packed_fuel_g: Mapping[str, float] | None = None,
 ) -> Body:
     """What each stage asks, and what is there against it, in every scenario; see `Body`."""
-    return Body(tuple(people), plan, conditions, settings or BodySettings(), packed_fuel_g)
+    return Body(tuple(people), plan, conditions, settings or BodySettings(), packed_fuel_g or {})

@@ -4,12 +4,13 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from api.journal.decisions import CallMade, PaceSet
+from api.journal.decisions import CallMade
 from api.journal.entry import Entry
 from api.journal.fold import Picture
 from api.journal.trip import HOLD_ORDER, HoldKind, HoldPoint, Role, Stage, TripPlan
 from api.journal.views import last_call, may_see, views_now
 from api.kitlist.schemas import Grade, Scope
+from api.readiness.bodies import own_hours
 from api.readiness.schemas import Finding, FlagState
 from api.science.sun import sun_day
 
@@ -106,7 +107,7 @@ class Turnaround:
     dark_at: datetime | None
     """End of civil twilight on that day, UTC; None: the sun does not set so low."""
     down_h: float
-    """Hours from there to the next night: as a lead guide set them, else as the plan has them."""
+    """Hours from there to the next night: as a lead guide set them, here or for a stage, else as planned."""
     latest_at: datetime | None
     """The latest moment to turn with that time in hand; None without dark."""
     at: datetime | None
@@ -153,11 +154,14 @@ def turnaround(plan: TripPlan, picture: Picture, after: datetime) -> Turnaround 
     stage, place = day[top], plan.place
     planned = sum((s.ends_at - s.starts_at for s in down), timedelta(0))
     pace = picture.decided.paces.get(stage.id)
-    down_for, margin = _reckoned(pace.body if pace else None, planned)
+    own = own_hours(picture, plan)
+    reckoned = sum((_span(s, own.get(s.id)) for s in down), timedelta(0))
+    margin_h = pace.body.margin_h if pace else None
+    margin = MARGIN if margin_h is None else timedelta(hours=margin_h)
     local_day = stage.ends_at.astimezone(place.zone).date()
     sets = sun_day(local_day, place.zone, place.latitude_deg, place.longitude_deg).civil.sets
     dark_at = sets[-1] if sets else None
-    latest = None if dark_at is None else _whole_minute(dark_at - down_for - margin)
+    latest = None if dark_at is None else _whole_minute(dark_at - reckoned - margin)
     record = picture.decided.turnarounds.get(stage.id)
     if record and pace and (record.happened_at, record.entry) < (pace.happened_at, pace.entry):
         record = None  # whoever sets the pace afterwards wants it worked out again
@@ -167,7 +171,7 @@ def turnaround(plan: TripPlan, picture: Picture, after: datetime) -> Turnaround 
         place=stage.to_name,
         planned_at=stage.ends_at.astimezone(UTC),
         dark_at=dark_at,
-        down_h=down_for / timedelta(hours=1),
+        down_h=reckoned / timedelta(hours=1),
         latest_at=latest,
         at=record.body.at.astimezone(UTC) if record else latest,
         is_set=record is not None,
@@ -177,14 +181,9 @@ def turnaround(plan: TripPlan, picture: Picture, after: datetime) -> Turnaround 
     )
 
 
-def _reckoned(pace: PaceSet | None, planned: timedelta) -> tuple[timedelta, timedelta]:
-    """(time down, time in hand) as set, else as planned and an hour."""
-    down_h = pace.down_h if pace else None
-    margin_h = pace.margin_h if pace else None
-    return (
-        planned if down_h is None else timedelta(hours=down_h),
-        MARGIN if margin_h is None else timedelta(hours=margin_h),
-    )
+def _span(stage: Stage, own_h: float | None) -> timedelta:
+    """How long a stage takes: a guide's own hours, else as planned."""
+    return stage.ends_at - stage.starts_at if own_h is None else timedelta(hours=own_h)
 
 
 def _whole_minute(at: datetime) -> datetime:

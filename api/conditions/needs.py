@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from api.conditions.itinerary import Leg, legs_of, nights_at
 from api.conditions.stages import StageConditions
-from api.journal.trip import Effort, TripPlan
+from api.journal.trip import Effort, TripPlan, Via
 from api.science import water
 
 Floats = npt.NDArray[np.float64]
@@ -26,8 +26,7 @@ WALKING_L_PER_H: Mapping[Effort, float] = {
     Effort.HARD: 0.35,
     Effort.VERY_HARD: 0.40,
 }
-"""Litres a person drinks an hour on the way, in the cold: common practice, no published source. Nothing is
-taken to be filled up between two camps."""
+"""Litres a person drinks an hour on the way, in the cold: common practice, no published source."""
 
 
 @dataclass(frozen=True)
@@ -97,24 +96,100 @@ def stretches(plan: TripPlan) -> npt.NDArray[np.int64]:
     return np.concatenate([[0], np.cumsum(nights)[:-1]]).astype(np.int64) if nights else np.empty(0, np.int64)
 
 
-def carried_l(plan: TripPlan) -> Floats:
-    """Litres a person sets out with on a stage to reach the next camp, [stage]."""
-    drunk, stretch = walking_l(plan), stretches(plan)
-    left = [drunk[t:][stretch[t:] == stretch[t]].sum() for t in range(len(plan.stages))]
-    return np.array(left)
+@dataclass(frozen=True, slots=True)
+class Drinking:
+    """What one person carries and fills on the way, L, [scenario, stage] each."""
+
+    set_out: Floats
+    """At the start of the stage, to the next water or camp."""
+    heaviest: Floats
+    """The most that is carried at any moment of the stage."""
+    treated: Floats
+    """Filled at streams on the way."""
+    melted: Floats
+    """Melted on the way."""
 
 
-def camp_l(plan: TripPlan, kitchen: Kitchen) -> tuple[Floats, Floats]:
-    """Litres a person needs cool and boiled at the camp after each stage, [stage] each; 0 without a camp.
+def drinking(plan: TripPlan, conditions: StageConditions) -> Drinking:
+    """Litres from water to water: what is drunk until the next camp or the next named water on the way.
+
+    A stream on the way counts only where the freezing level is known to be above it when the party passes, or
+    in a stage that was over when the forecast was issued. Snow that is melted on the way always counts.
+    """
+    shape = (len(conditions.scenarios), len(plan.stages))
+    found = Drinking(*(np.zeros(shape) for _ in range(4)))
+    ahead = np.zeros(shape[0])
+    for t in range(shape[1] - 1, -1, -1):
+        stage = plan.stages[t]
+        rate, until = WALKING_L_PER_H[stage.effort] / 3600.0, stage.ends_at.timestamp()
+        carried = np.zeros(shape[0]) if stage.night is not None else ahead
+        most = np.zeros(shape[0])
+        for via in reversed(stage.via):
+            if via.water is None:
+                continue
+            at = via.at.timestamp()
+            carried = carried + rate * (until - at)
+            there = _runs(plan, conditions, t, via) if via.water == "stream" else np.ones(shape[0], np.bool_)
+            filled = found.treated if via.water == "stream" else found.melted
+            filled[:, t] += np.where(there, carried, 0.0)
+            most = np.maximum(most, carried)
+            carried, until = np.where(there, 0.0, carried), at
+        ahead = carried + rate * (until - stage.starts_at.timestamp())
+        found.set_out[:, t], found.heaviest[:, t] = ahead, np.maximum(most, ahead)
+    return found
+
+
+def _runs(plan: TripPlan, conditions: StageConditions, t: int, via: Via) -> Bools:
+    """Whether a stream on the way surely runs as the party passes, [scenario]."""
+    scenarios = len(conditions.scenarios)
+    if conditions.over.size and conditions.over[t]:
+        return np.ones(scenarios, dtype=np.bool_)
+    steps = np.flatnonzero(conditions.step_stage == t)
+    if not steps.size:
+        return np.zeros(scenarios, dtype=np.bool_)
+    times = conditions.steps_epoch_s[steps]
+    later = times[0] - plan.stages[t].starts_at.timestamp()  # of a what-if
+    passed = np.searchsorted(times, via.at.timestamp() + later)
+    level = conditions.hourly["freezing_level_m"][:, steps[min(int(passed), steps.size - 1)]]
+    return np.broadcast_to(level >= via.elevation_m, (scenarios,))
+
+
+def camp_l(plan: TripPlan, kitchen: Kitchen, carried: Floats) -> tuple[Floats, Floats]:
+    """Litres a person needs cool and boiled at the camp after each stage; 0 without a camp.
 
     The water for the stretch that follows is made at the camp before it.
+
+    Parameters
+    ----------
+    carried
+        What is set out with on each stage, [scenario, stage]: ``Drinking.set_out``.
+
+    Returns
+    -------
+    [scenario, stage] and [stage].
     """
     ends_on, last = plan.ends_on.toordinal(), len(plan.stages) - 1
     legs = legs_of(plan)
     nights = np.array([nights_at(leg, plan.place.zone, ends_on, t == last) for t, leg in enumerate(legs)])
-    onward = np.append(carried_l(plan)[1:], 0.0) if len(legs) else np.empty(0)
-    cool = np.where(nights > 0, nights * kitchen.cool_l + onward, 0.0)
-    return cool, nights * kitchen.boiled_l
+    onward = np.concatenate([carried[:, 1:], np.zeros((carried.shape[0], min(1, len(legs))))], axis=1)
+    return np.where(nights > 0, nights * kitchen.cool_l + onward, 0.0), nights * kitchen.boiled_l
+
+
+@dataclass(frozen=True, slots=True)
+class Camps:
+    """The weather that cooking depends on, [scenario, stage] each."""
+
+    melts: Floats
+    """1 where all water is melted, 0 where a stream runs, NaN where it is not known."""
+    pressure_hpa: Floats
+    low_c: Floats
+    """Of the night; NaN where it is not known."""
+
+
+def camps(plan: TripPlan, conditions: StageConditions) -> Camps:
+    """Read from what the stages will be like."""
+    melts = streams(plan, conditions).melts(plan, conditions.over)
+    return Camps(melts, _camp_pressure_hpa(plan, conditions), conditions.low["night_low_c"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,20 +201,26 @@ class Cooking:
     boiling_c: Floats
     snow_c: Floats
     fuel_g: Floats
-    """0 without a camp; NaN where it is not known whether a stream runs."""
+    """At the camp after the stage, and for what is melted on its way. 0 where nothing is; NaN where it is not
+    known whether a stream runs."""
     reserve_g: Floats
     """[scenario]: for one person and reserve day, all of it melted, at the camp where that costs most."""
 
 
-def cooking(plan: TripPlan, conditions: StageConditions, kitchen: Kitchen | None = None) -> Cooking:
+def cooking(
+    plan: TripPlan, conditions: StageConditions, kitchen: Kitchen | None = None, drunk: Drinking | None = None
+) -> Cooking:
     """Fuel by energy balance: snow to water, water to the boil at the pressure of the camp."""
+    return cooking_in(plan, camps(plan, conditions), drunk or drinking(plan, conditions), kitchen)
+
+
+def cooking_in(plan: TripPlan, weather: Camps, drunk: Drinking, kitchen: Kitchen | None = None) -> Cooking:
+    """The same in weather that was read already."""
     kitchen = kitchen or Kitchen()
-    melts = streams(plan, conditions).melts(plan, conditions.over)
-    pressure = _camp_pressure_hpa(plan, conditions)
-    boiling = np.minimum(water.boiling_point_c(pressure), 100.0)
-    low = np.where(np.isnan(conditions.low["night_low_c"]), -np.inf, conditions.low["night_low_c"])
+    boiling = np.minimum(water.boiling_point_c(weather.pressure_hpa), 100.0)
+    low = np.where(np.isnan(weather.low_c), -np.inf, weather.low_c)
     snow = np.clip(low, kitchen.coldest_snow_c, 0.0)
-    cool, boiled = camp_l(plan, kitchen)
+    cool, boiled = camp_l(plan, kitchen, drunk.set_out)
     value = water.FUELS[kitchen.fuel].lower_heating_mjpkg
 
     def grams(cool_l: npt.ArrayLike, boiled_l: npt.ArrayLike, melted: Floats | bool) -> Floats:
@@ -148,24 +229,31 @@ def cooking(plan: TripPlan, conditions: StageConditions, kitchen: Kitchen | None
         )
         return np.asarray(water.fuel_g(heat, value, kitchen.efficiency))
 
-    fuel = np.where(np.isnan(melts), np.nan, grams(cool, boiled, melts == 1.0))
-    camps = np.array([stage.night is not None for stage in plan.stages], dtype=np.bool_)
-    drunk = float(np.max(walking_l(plan), initial=0.0))
-    day = grams(kitchen.cool_l + drunk, kitchen.boiled_l, True)
-    dearest = np.max(day, axis=1, where=camps[np.newaxis, :], initial=0.0)
-    return Cooking(melts, pressure, boiling, snow, np.where(camps, fuel, 0.0), dearest)
+    fuel = np.where(np.isnan(weather.melts), np.nan, grams(cool, boiled, weather.melts == 1.0))
+    pitched = np.array([stage.night is not None for stage in plan.stages], dtype=np.bool_)
+    most = float(np.max(walking_l(plan), initial=0.0))
+    day = grams(kitchen.cool_l + most, kitchen.boiled_l, True)
+    dearest = np.max(day, axis=1, where=pitched[np.newaxis, :], initial=0.0)
+    made = np.where(pitched, fuel, 0.0)
+    if drunk.melted.any():
+        made = made + grams(drunk.melted, 0.0, True)
+    return Cooking(weather.melts, weather.pressure_hpa, boiling, snow, made, dearest)
 
 
 def fuel_g(plan: TripPlan, conditions: StageConditions, people: int) -> Floats:
     """Fuel for the whole party by energy balance, with the plan's reserve days, g, [scenario]."""
     made = cooking(plan, conditions)
+    return party_fuel_g(plan, made, people)
+
+
+def party_fuel_g(plan: TripPlan, made: Cooking, people: int) -> Floats:
+    """Fuel of so many people for the trip, with the plan's reserve days, g, [scenario]."""
     return np.asarray(people * (made.fuel_g.sum(axis=1) + plan.reserve_days * made.reserve_g))
 
 
 def water_l(plan: TripPlan, conditions: StageConditions) -> Floats:
-    """Litres a person carries on the longest stretch between two camps, [scenario]."""
-    most = float(np.max(carried_l(plan), initial=0.0))
-    return np.full(len(conditions.scenarios), most)
+    """The most litres a person carries at any moment, from water to water, [scenario]."""
+    return np.asarray(np.max(drinking(plan, conditions).heaviest, axis=1, initial=0.0))
 
 
 def light_h(conditions: StageConditions) -> Floats:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,12 +19,7 @@ Bools = npt.NDArray[np.bool_]
 
 def quantities(plan: TripPlan, conditions: StageConditions, people: int) -> dict[str, Floats]:
     """All computed amounts by their name in the metric registry, each [scenario], in the registry's unit."""
-    return {
-        "fuel_plan_g": fuel_plan_g(plan, conditions, people),
-        "fuel_g": fuel_g(plan, conditions, people),
-        "water_l": water_l(plan, conditions),
-        "light_h": light_h(conditions),
-    }
+    return {name: amount(plan, conditions, people) for name, amount in BY_NAME.items()}
 
 
 def fuel_plan_g(plan: TripPlan, conditions: StageConditions, people: int) -> Floats:
@@ -75,3 +72,12 @@ def camp_fuel_g(plan: TripPlan, people: int, freezes: Bools, known: Bools, over:
             decided = known[:, t] | past | (running == melted)
             total += np.where(freezes[:, t], melted, np.where(decided, running, np.nan))
     return total
+
+
+BY_NAME: Mapping[str, Callable[[TripPlan, StageConditions, int], Floats]] = {
+    "fuel_plan_g": fuel_plan_g,
+    "fuel_g": fuel_g,
+    "water_l": lambda plan, conditions, people: water_l(plan, conditions),
+    "light_h": lambda plan, conditions, people: light_h(conditions),
+}
+"""Each from the plan, its conditions and how many people there are."""

@@ -113,6 +113,19 @@ class PaceSet(Body):
         return ("pace", self.stage)
 
 
+class HoursSet(Body):
+    """A guide's own hours for a stage, in place of what is estimated from packs and ground."""
+
+    kind: Literal["hours-set"] = "hours-set"
+    stage: Slug
+    hours: Annotated[float, Field(ge=0.1, le=24, allow_inf_nan=False)] | None = None
+    """Rests included. None: the estimate holds again."""
+    reason: LongText = ""
+
+    def key(self) -> Key:
+        return ("hours", self.stage)
+
+
 class Settled(Value):
     """What becomes of one open stop at a call."""
 

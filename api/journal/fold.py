@@ -24,6 +24,7 @@ from api.journal.decisions import (
     CallCountersigned,
     CallMade,
     DebriefNote,
+    HoursSet,
     PaceSet,
     TripwireCrossed,
     TripwireSet,
@@ -82,6 +83,8 @@ class Decided:
     turnarounds: Mapping[str, Record[TurnaroundSet]] = field(default_factory=dict)
     paces: Mapping[str, Record[PaceSet]] = field(default_factory=dict)
     """By stage."""
+    hours: Mapping[str, Record[HoursSet]] = field(default_factory=dict)
+    """A guide's own hours, by stage."""
     calls: tuple[Record[CallMade], ...] = ()
     """In the order in which they were made."""
     countersigned: Mapping[UUID, Record[CallCountersigned]] = field(default_factory=dict)
@@ -314,8 +317,10 @@ def fold(entries: Iterable[Entry]) -> Picture:
     )
 
 
-_DECIDING = frozenset({"view", "tripwire", "tripwire-crossed", "turnaround", "pace", "countersigned"})
-"""First words of the registers of the call."""
+_DECIDING = frozenset(
+    {"view", "tripwire", "tripwire-crossed", "turnaround", "pace", "hours", "countersigned"}
+)
+"""First words of the registers of the call, and of hours on the way."""
 
 
 def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
@@ -324,6 +329,7 @@ def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
     crossed: dict[str, Record[TripwireCrossed]] = {}
     turnarounds: dict[str, Record[TurnaroundSet]] = {}
     paces: dict[str, Record[PaceSet]] = {}
+    hours: dict[str, Record[HoursSet]] = {}
     signed: dict[UUID, Record[CallCountersigned]] = {}
     for entry in registers.values():
         record = record_of(entry)
@@ -338,6 +344,8 @@ def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
                 turnarounds[stage] = record
             case PaceSet(stage=stage):
                 paces[stage] = record
+            case HoursSet(stage=stage):
+                hours[stage] = record
             case CallCountersigned(call=call):
                 signed[call] = record
     return Decided(
@@ -346,6 +354,7 @@ def _decided(registers: Mapping[Key, Entry], unkeyed: list[Entry]) -> Decided:
         crossed=crossed,
         turnarounds=turnarounds,
         paces=paces,
+        hours=hours,
         calls=tuple(_all_of(unkeyed, CallMade)),
         countersigned=signed,
         debrief=tuple(_all_of(unkeyed, DebriefNote)),

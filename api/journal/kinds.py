@@ -14,7 +14,7 @@ from pydantic import AwareDatetime, Field, TypeAdapter, model_validator
 
 from api.journal.body import Body as Body
 from api.journal.body import Key as Key
-from api.journal.decisions import CallBody
+from api.journal.decisions import CallBody, HoursSet
 from api.journal.health import ConsentGiven, HealthErased, HealthNote
 from api.journal.party import PartyRule
 from api.journal.trip import (
@@ -399,6 +399,7 @@ AnyBody = Annotated[
     | AcceptanceEnded
     | GearShared
     | PartyRulesSet
+    | HoursSet
     | CallBody
     | Remark
     | Withdrawn,

@@ -6,7 +6,7 @@ These are the shapes journal entries carry. They are frozen: a change is a new e
 from datetime import date, datetime
 from enum import StrEnum
 from itertools import pairwise
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
@@ -24,6 +24,7 @@ Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9](?:[a-z0-9-]{0,62}[a-
 ShortText = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
 LongText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=4000)]
 Size = Annotated[str, StringConstraints(min_length=1, max_length=40)]
+DistanceM = Annotated[float, Field(ge=10, le=200_000, allow_inf_nan=False)]
 ElevationM = Annotated[float, Field(ge=-430, le=8850, allow_inf_nan=False)]
 
 
@@ -122,6 +123,9 @@ class Via(Value):
     name: ShortText
     elevation_m: ElevationM
     at: AwareDatetime
+    water: Literal["stream", "snow"] | None = Field(default=None, exclude_if=lambda water: water is None)
+    """Where bottles are filled: at a stream, or by melting snow. Left out of what is written when there is
+    none, so that plans written before are the same bytes."""
 
 
 class Stage(Value):
@@ -136,6 +140,8 @@ class Stage(Value):
     to_name: ShortText
     to_m: ElevationM
     via: tuple[Via, ...] = ()
+    distance_m: DistanceM | None = Field(default=None, exclude_if=lambda metres: metres is None)
+    """Of the whole stage as the map has it; None: not measured. Left out of what is written then."""
     effort: Effort = Effort.MODERATE
     terrain: frozenset[Terrain] = frozenset()
     night: Night | None = None
@@ -152,6 +158,13 @@ class Stage(Value):
         moments = [self.starts_at, *(point.at for point in self.via), self.ends_at]
         if any(later <= earlier for earlier, later in pairwise(moments)):
             raise ValueError("points on the way must lie in order between start and end; check via")
+        heights = [self.from_m, *(point.elevation_m for point in self.via), self.to_m]
+        climbed = sum(abs(after - before) for before, after in pairwise(heights))
+        if self.distance_m is not None and self.distance_m < climbed:
+            raise ValueError(
+                f"{self.distance_m:g} m of way for {climbed:g} m up and down is steeper than 45 degrees; "
+                "check distance_m, which is measured on the map"
+            )
         return self
 
 

@@ -67,7 +67,8 @@ def diff(old: AFile, new: AFile) -> None:
 
 def _show(requirement: Requirement) -> None:
     optional = ", optional" if requirement.optional else ""
-    typer.echo(f"  {requirement.item} ({requirement.id}): {how_many_words(requirement.how_many)}{optional}")
+    many = how_many_words(requirement.how_many, held=requirement.holds_amount)
+    typer.echo(f"  {requirement.item} ({requirement.id}): {many}{optional}")
     typer.echo(f"    asked {condition_words(requirement.when)}; {grades_words(requirement.grades)}")
     for question in requirement.questions:
         words = question_words(question)

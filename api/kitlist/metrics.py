@@ -138,7 +138,8 @@ _METRICS = (
         "L",
         "quantity",
         "0.25 to 0.4 L an hour by effort (common practice, no published source) on the longest stretch "
-        "between two camps",
+        "from camp or named water on the way to the next; a stream counts while the freezing level is above "
+        "it",
     ),
     Metric(
         "light_h",
@@ -203,3 +204,10 @@ BORNE_BY_THE_BODY = ("pack_kg", "energy_kj")
 """Quantities of a person of which an edition may ask that there is no more."""
 OF_THE_BODY = frozenset({*LEFT_OF_THE_BODY, *BORNE_BY_THE_BODY})
 """Worked out for each person from everything they have: no thing that one could look for."""
+AMOUNTS_HELD = {
+    "fuel_g": ("party", "fuel"),
+    "water_l": ("person", "bottles"),
+    "light_h": ("person", "headlamp"),
+}
+"""Amounts that an optional line may hold against what another line shows to be there: of whom each is asked,
+and the id of that line. What such a line counts is the share of the amount."""

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from api.kitlist.metrics import CONDITION_METRICS, OF_THE_BODY, QUANTITIES, Metric
+from api.kitlist.metrics import AMOUNTS_HELD, CONDITION_METRICS, OF_THE_BODY, QUANTITIES, Metric
 from api.kitlist.quantities import KNOWN_UNITS, in_unit
 from api.kitlist.schemas import (
     NIGHT_LINES,
@@ -186,7 +186,16 @@ def _requirement(path: Path, requirement: Requirement) -> Iterator[Fault]:
             "grades what is known of each person's nights; nobody can look for it in a pack",
             "Write scope: person and optional: true, its grades are used all the same; or choose another id.",
         )
-    if requirement.optional and requirement.grades and not (of_the_body or about_nights):
+    if requirement.holds_amount:
+        scope, line = AMOUNTS_HELD[str(requirement.how_many.computed)]
+        if requirement.scope.value != scope:
+            yield Fault(
+                (*path, "scope"),
+                requirement.scope.value,
+                f"{requirement.how_many.computed} is held against what the line {line} shows of each {scope}",
+                f"Write scope: {scope}; or leave optional out and count it by itself.",
+            )
+    elif requirement.optional and requirement.grades and not (of_the_body or about_nights):
         yield Fault(
             (*path, "grades"),
             requirement.id,

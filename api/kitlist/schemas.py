@@ -24,7 +24,7 @@ from pydantic import (
 
 from api.journal.kinds import Known
 from api.journal.trip import HoldKind, Role, Slug, Terrain
-from api.kitlist.metrics import OF_THE_BODY
+from api.kitlist.metrics import AMOUNTS_HELD, OF_THE_BODY
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=600)]
 Label = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
@@ -454,7 +454,12 @@ class Requirement(Part):
     @property
     def is_thing(self) -> bool:
         """Whether it can be looked for in a pack, and is no line about nights or the body as a whole."""
-        return self.id not in NIGHT_LINES and self.how_many.computed not in OF_THE_BODY
+        return not (self.id in NIGHT_LINES or self.how_many.computed in OF_THE_BODY or self.holds_amount)
+
+    @property
+    def holds_amount(self) -> bool:
+        """Whether it holds a computed amount against what another line shows to be there."""
+        return self.optional and bool(self.grades) and self.how_many.computed in AMOUNTS_HELD
 
 
 class Edition(Part):

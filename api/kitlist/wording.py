@@ -52,13 +52,19 @@ def threshold_words(threshold: str | FromAnchor | FromLine) -> str:
     return threshold
 
 
-def how_many_words(how_many: HowMany) -> str:
-    """How many are asked: `2 a person`, `1 for 6 people`, `fuel by the planning rule, in g`."""
+def how_many_words(how_many: HowMany, *, held: bool = False) -> str:
+    """How many are asked: `2 a person`, `1 for 6 people`, `fuel by the planning rule, in g`.
+
+    `held`: an amount that is held against what another line shows, which asks for a share of it.
+    """
     per = f"for {how_many.people} people" if how_many.per == "people" else f"a {how_many.per}"
     if how_many.computed in OF_THE_BODY:
         word = "at least" if how_many.computed in LEFT_OF_THE_BODY else "at most"
         named = f"{metric_words(how_many.computed)} ({how_many.computed})"
         return f"{named}: {word} {how_many.count:g} {how_many.unit}"
+    if held and how_many.computed:
+        named = f"{metric_words(how_many.computed)} ({how_many.computed})"
+        return f"{named}: at least {100.0 * how_many.count:g} % of it {per}"
     if how_many.computed:
         return f"{metric_words(how_many.computed)} ({how_many.computed}), in {how_many.unit}, {per}"
     unit = f" {how_many.unit}" if how_many.unit else ""
@@ -129,7 +135,7 @@ def requirement_words(requirement: Requirement) -> dict[str, str]:
         "zone": requirement.zone.value,
         "scope": requirement.scope.value,
         "for": ", ".join(requirement.roles) or "everyone",
-        "how many": how_many_words(requirement.how_many),
+        "how many": how_many_words(requirement.how_many, held=requirement.holds_amount),
         "optional": "yes" if requirement.optional else "no",
         "asked": condition_words(requirement.when),
         "counts once": requirement.takes.value,

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import datetime
+from uuid import UUID
 
 from api.body.people import Person, Thing
 from api.body.settings import BodySettings
 from api.body.whole import Body, body
+from api.conditions.needs import stretches
 from api.conditions.stages import StageConditions
 from api.journal.fold import Picture
-from api.journal.kinds import GearState, Known
+from api.journal.kinds import PARTY, GearState, Known
 from api.journal.trip import TripPlan
 from api.kitlist.schemas import Scope
 from api.readiness.lacks import Holding, Lacks, worth
@@ -29,9 +32,36 @@ def body_from(
 ) -> Body:
     """What the stages ask of everyone's body, and what is sighted against it; nobody without a kit list.
 
-    Only what was seen or tried counts as there; what someone only says they have is not known.
+    Only what was seen or tried counts as there; what someone only says they have is not known. Without
+    settings the usual ones hold, with the hours that guides have set.
     """
-    return body(people_of(picture, lacking), plan, conditions, settings, packed_fuel_g(lacking))
+    chosen = settings or BodySettings(hours=own_hours(picture, plan))
+    return body(people_of(picture, lacking), plan, conditions, chosen, packed_fuel_g(lacking))
+
+
+def own_hours(picture: Picture, plan: TripPlan) -> dict[str, float]:
+    """Hours that guides have set, by stage: for a stage itself, or at a call for the whole way down.
+
+    Those of a call are shared among the stages of the way down as the plan's hours are. Of the two, what was
+    set last counts.
+    """
+    found: dict[str, tuple[tuple[datetime, UUID], float | None]] = {}
+    spans = {stage.id: (stage.ends_at - stage.starts_at).total_seconds() for stage in plan.stages}
+    stretch = stretches(plan)
+    for t, stage in enumerate(plan.stages):
+        pace = picture.decided.paces.get(stage.id)
+        if pace is None or pace.body.down_h is None:
+            continue
+        down = [one.id for n, one in enumerate(plan.stages) if n > t and stretch[n] == stretch[t]]
+        whole = sum(spans[id_] for id_ in down)
+        found |= {
+            id_: ((pace.happened_at, pace.entry), pace.body.down_h * spans[id_] / whole) for id_ in down
+        }
+    for id_, record in picture.decided.hours.items():
+        when = record.happened_at, record.entry
+        if id_ in spans and (id_ not in found or found[id_][0] < when):
+            found[id_] = when, record.body.hours
+    return {id_: hours for id_, (_, hours) in found.items() if hours is not None}
 
 
 def people_of(picture: Picture, lacking: Lacks | None) -> tuple[Person, ...]:
@@ -57,7 +87,7 @@ def people_of(picture: Picture, lacking: Lacks | None) -> tuple[Person, ...]:
 def looked_at_again(before: Body, lacking: Lacks, p: int) -> Body:
     """The same bodies after one subject's things were looked at again."""
     subject = lacking.subjects[p]
-    if subject.scope is Scope.PARTY:
+    if subject.scope is not Scope.PERSON:
         return replace(before, packed_fuel_g=packed_fuel_g(lacking))
     return before.of(
         [
@@ -78,18 +108,28 @@ def shared_kg(picture: Picture, lacking: Lacks) -> dict[str, float]:
     return found
 
 
-def packed_fuel_g(lacking: Lacks | None) -> float:
-    """Fuel that was counted for the party, g; NaN when nobody has."""
+def packed_fuel_g(lacking: Lacks | None) -> dict[str, float]:
+    """Fuel that was counted, g, for the party or by rope, as the list asks it; NaN where nobody has.
+
+    Where it is counted by rope, the party has what all ropes have together.
+    """
     if lacking is None:
+        return {}
+    found = {
+        lacking.subjects[p].id: counted(holding)
+        for (p, r), holding in lacking.holdings.items()
+        if lacking.subjects[p].scope is not Scope.PERSON and lacking.edition.requirements[r].id == FUEL
+    }
+    return found if not found or PARTY in found else {**found, PARTY: sum(found.values())}
+
+
+def counted(holding: Holding) -> float:
+    """How much of a thing was counted; NaN where nobody has, 0 where it is absent or unfit."""
+    fits = _fits(holding)
+    if fits is None or holding.record is None:
         return math.nan
-    for (p, r), holding in lacking.holdings.items():
-        if lacking.subjects[p].scope is Scope.PARTY and lacking.edition.requirements[r].id == FUEL:
-            fits = _fits(holding)
-            if fits is None or holding.record is None:
-                return math.nan
-            count = holding.record.body.count if fits else 0.0
-            return math.nan if count is None else count
-    return math.nan
+    count = holding.record.body.count if fits else 0.0
+    return math.nan if count is None else count
 
 
 def _things(lacking: Lacks, p: int) -> dict[str, Thing]:
@@ -97,8 +137,15 @@ def _things(lacking: Lacks, p: int) -> dict[str, Thing]:
     for r, requirement in enumerate(lacking.edition.requirements):
         holding = lacking.holdings.get((p, r))
         if holding is not None:
+            fits, asked = _fits(holding), requirement.how_many.count
+            told = holding.record.body.count if holding.record is not None else None
             found[requirement.id] = Thing(
-                requirement.item, _fits(holding), holding.answers, requirement.weight_g, requirement.optional
+                requirement.item,
+                fits,
+                holding.answers,
+                requirement.weight_g,
+                requirement.optional,
+                count=(asked if told is None else told) if fits else 0.0,
             )
     return found
 

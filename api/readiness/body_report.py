@@ -9,11 +9,15 @@ import numpy as np
 
 from api.body.load import latest_turn_h
 from api.body.settings import BodySettings
+from api.body.sleep import MatState
 from api.body.warmth import hands_of
+from api.body.water_fuel import PARTY
 from api.body.whole import Body
 from api.conditions.evaluate import metric_methods
 from api.conditions.needs import Floats
-from api.readiness.bodies import body_from
+from api.journal.trip import Via
+from api.readiness.bodies import body_from, counted
+from api.readiness.body_findings import MAT_WORDS
 from api.readiness.body_schemas import (
     Amount,
     BodyReport,
@@ -22,8 +26,10 @@ from api.readiness.body_schemas import (
     PersonBody,
     PersonStage,
     StageBody,
+    WaySource,
 )
 from api.readiness.evaluation import Evaluation
+from api.science import water as water_science
 
 NOT_KNOWN = "not known"
 TOO_WARM = "warmer than 10 °C: the standard says nothing"
@@ -31,6 +37,8 @@ TOO_WINDY = "more wind than the standard covers"
 BEYOND_8_H = "more than 8 h"
 NO_TIME = "no time to freezing is published for this air"
 NO_NIGHT = "no night"
+NO_MAT = "no mat, so the label does not hold"
+STOVES = "stoves"
 
 
 def body_of(evaluation: Evaluation, settings: BodySettings | None = None) -> Body:
@@ -46,11 +54,13 @@ def report(evaluation: Evaluation, found: Body) -> BodyReport:
     base = found.conditions.base
     water = found.water_fuel
     names = {rope.id: rope.name for rope in evaluation.picture.rope_teams}
-    fuel = [FuelBody(who="the party", needed_g=amount(water.fuel_g["party"], base, high=True))]
-    fuel += [
-        FuelBody(who=names.get(rope, rope), needed_g=amount(grams, base, high=True))
-        for rope, grams in water.fuel_g.items()
-        if rope != "party"
+    fuel = [
+        FuelBody(
+            who="the party" if who == PARTY else names.get(who, who),
+            needed_g=amount(water.fuel_g[who], base, high=True),
+            packed_g=_plain(water.packed_g.get(who, math.nan)),
+        )
+        for who in (PARTY, *(who for who in water.fuel_g if who != PARTY))
     ]
     return BodyReport(
         trip=evaluation.trip,
@@ -59,9 +69,11 @@ def report(evaluation: Evaluation, found: Body) -> BodyReport:
         stages=tuple(_stage(found, t) for t in range(len(found.plan.stages))),
         people=tuple(_person(found, p) for p in range(len(found.people))),
         fuel=tuple(fuel),
-        fuel_packed_g=_plain(water.packed_g),
+        fuel_packed_g=_plain(water.packed_g.get(PARTY, math.nan)),
+        stoves=_stoves(evaluation),
         pressure_by=metric_methods(found.conditions)["pressure_hpa"],
-        treat_chemical_min=_plain(water.chemical_min),
+        stream_c=found.settings.kitchen.stream_c,
+        treat_chemical_min={f"{dose:g}": _plain(minutes) for dose, minutes in water.chemical_min.items()},
     )
 
 
@@ -101,14 +113,20 @@ def _stage(found: Body, t: int) -> StageBody:
         night_c=amount(sleep.minimum_c[t], base, high=False, says=without),
         open_night_c=amount(sleep.open_minimum_c[t], base, high=False, says=without),
         water_l=float(water.drunk_l[t]),
-        set_out_l=float(water.set_out_l[t]),
-        camp_l=float(water.cool_l[t] + water.boiled_l[t]),
+        set_out_l=amount(water.carried.set_out[:, t], base, high=True),
+        most_l=amount(water.carried.heaviest[:, t], base, high=True),
+        sources=tuple(_way_source(found, t, via) for via in stage.via if via.water is not None),
+        camp_l=amount(water.cool_l[:, t] + water.boiled_l[t], base, high=True),
+        distance_m=stage.distance_m,
+        grade_pct=_plain(float(load.way.grade_pct[t])),
         boiling_c=_plain(float(water.cooking.boiling_c[base, t])) if night else None,
         fuel_g=amount(water.cooking.fuel_g[:, t], base, high=True),
         source=source,
         boil_min=_plain(float(water.boil_min[t])) if night else None,
         dark_h=amount(found.light.dark_h[t], base, high=True),
         hours=amount(load.party_h[t], base, high=True),
+        estimated_h=amount(load.slowest_h[t], base, high=True),
+        planned_h=(stage.ends_at - stage.starts_at).total_seconds() / 3600.0,
         arrival=_moment(found, t, float(load.arrival_h[t, base])),
         latest_turn=_moment(found, t, turn),
         own_hours=stage.id in found.settings.hours,
@@ -143,10 +161,41 @@ def _person(found: Body, p: int) -> PersonBody:
         hands=tuple(HandLayer(item=item, there=there) for item, there in hands_of(person)),
         bag=_bag_words(bag.there, bag.rests_on, bag.reading.state.value, bag.figure_c),
         mat=bag.mat,
+        mat_says=_mat_says(found, p),
         lamp_h=amount(light.usable_h[p, coldest], found.conditions.base, high=False),
         own_weight=person.body_kg is not None,
         stages=tuple(_person_stage(found, p, t) for t in range(len(found.plan.stages))),
     )
+
+
+def _mat_says(found: Body, p: int) -> str:
+    """What is to be said of the mat beside the label, over all nights; the worst first."""
+    bag, nights = found.sleep.bags[p], [stage.night for stage in found.plan.stages if stage.night is not None]
+    states = {bag.under(night) for night in nights}
+    return next((words for state, words in MAT_WORDS.items() if state in states), "")
+
+
+def _way_source(found: Body, t: int, via: Via) -> WaySource:
+    """A place to fill bottles on the way, and how long water from it is boiled there."""
+    base, carried = found.conditions.base, found.water_fuel.carried
+    filled = carried.treated if via.water == "stream" else carried.melted
+    return WaySource(
+        name=via.name,
+        kind="stream" if via.water == "stream" else "snow",
+        runs=bool(filled[base, t] > 0.0),
+        boil_min=float(water_science.boil_minutes(via.elevation_m)),
+    )
+
+
+def _stoves(evaluation: Evaluation) -> float | None:
+    """How many stoves are there for the party; None when nobody has counted, or the list asks none."""
+    lacking = evaluation.lacks
+    if lacking is None:
+        return None
+    for (p, r), holding in lacking.holdings.items():
+        if lacking.edition.requirements[r].id == STOVES and lacking.subjects[p].id == PARTY:
+            return _plain(counted(holding))
+    return None
 
 
 def _bag_words(there: bool | None, rests_on: str, state: str, figure_c: float) -> str:
@@ -164,9 +213,10 @@ def _person_stage(found: Body, p: int, t: int) -> PersonStage:
         why = TOO_WARM
     elif warm.air.too_windy[t, base]:
         why = TOO_WINDY
-    without = NO_NIGHT
-    if found.plan.stages[t].night is not None:
-        without = NOT_KNOWN if found.sleep.bags[p].rests_on else "cannot be judged"
+    without, night, bag = NO_NIGHT, found.plan.stages[t].night, found.sleep.bags[p]
+    if night is not None:
+        without = NOT_KNOWN if bag.rests_on else "cannot be judged"
+        without = NO_MAT if bag.under(night) is MatState.NONE else without
 
     def low(values: Floats, says: str = why) -> Amount:
         return amount(values[p, t], base, high=False, says=says, endless=BEYOND_8_H)
@@ -178,9 +228,10 @@ def _person_stage(found: Body, p: int, t: int) -> PersonStage:
         standing_min=low(warm.standing_neutral_min),
         standing_further_min=low(warm.standing_further_min),
         bag_margin_c=low(found.sleep.margin_c, without),
+        bag_limit_margin_c=low(found.sleep.limit_margin_c, without),
         bag_margin_open_c=low(found.sleep.open_margin_c, without),
         light_margin_h=low(found.light.margin_h, NOT_KNOWN),
-        pack_kg=_plain(float(load.pack_kg[p, t])),
+        pack_kg=amount(load.pack_kg[p, t], base, high=True),
         energy_kj=amount(load.energy_kj[p, t], base, high=True),
         effort_wpm2=amount(load.metabolic_wpm2[p, t], base, high=True),
     )

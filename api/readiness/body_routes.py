@@ -5,6 +5,7 @@ from fastapi import APIRouter, Request
 from api.access.current import CurrentReader
 from api.access.permissions import permit
 from api.db import Reading
+from api.readiness.bodies import own_hours
 from api.readiness.body_report import body_of, report
 from api.readiness.body_schemas import BodyReport
 from api.readiness.body_settings import settings_of
@@ -19,9 +20,11 @@ def read_body(
 ) -> BodyReport:
     """Warmth, sleep, water, fuel, light and load of everyone on every stage, with the caution.
 
-    Settings may stand in the address, such as `efficiency=0.5` or `hours-summit=7` (a guide's own hours for a
-    stage).
+    Settings may stand in the address, such as `efficiency=0.5` or `hours-summit=7`: a try that is not kept.
+    Hours that a guide keeps for a stage are an entry `hours-set` of the journal.
     """
     evaluation = readiness.evaluation(conn, reader.outfit, trip)
-    settings = settings_of(dict(request.query_params), evaluation.plan)
+    settings = settings_of(
+        dict(request.query_params), evaluation.plan, own_hours(evaluation.picture, evaluation.plan)
+    )
     return report(evaluation, body_of(evaluation, settings))

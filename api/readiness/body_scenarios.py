@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
+
 import numpy as np
 import numpy.typing as npt
 
@@ -16,9 +18,11 @@ from api.readiness.scenarios import FlagScenarios, frequencies, possible_flag
 Bools = npt.NDArray[np.bool_]
 
 
-def body_flags(asked: Asks, lacking: Lacks, found: Body) -> FlagScenarios:
-    """What is amiss with bodies, over all scenarios."""
-    gaps = tuple(body_gaps(asked, lacking, found))
+def body_flags(
+    asked: Asks, lacking: Lacks, found: Body, lines: Container[int] | None = None
+) -> FlagScenarios:
+    """What is amiss with bodies, over all scenarios; `lines`: indices of the requirements to look at."""
+    gaps = tuple(body_gaps(asked, lacking, found, lines=lines))
     scenarios = len(asked.conditions.scenarios)
     appears = np.zeros((scenarios, len(gaps)), dtype=np.bool_)
     surely = np.zeros_like(appears)
@@ -46,7 +50,7 @@ def possible_of_bodies(evaluation: Evaluation, flags: FlagScenarios) -> tuple[Po
         if flags.appears[asked.base, n] or not surely[:, n].any():
             continue
         scenario = int(np.argmax(surely[:, n]))
-        finding = body_finding(gap, found, asked, lacking, evaluation.picture, scenario)
+        finding = body_finding(gap, asked, lacking, evaluation.picture, scenario)
         if finding is not None:
             there.append(possible_flag(finding, counted[finding.id]))
     return tuple(there)

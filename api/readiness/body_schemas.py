@@ -1,5 +1,7 @@
 """What the stages ask of the body, as it is shown: numbers with how they are known, never a verdict."""
 
+from typing import Literal
+
 from api.readiness.schemas import CAUTION, Shown
 
 ASSUMPTIONS = (
@@ -11,13 +13,16 @@ ASSUMPTIONS = (
     "Heat made on the move: the ISO 8996 class of the stage's effort, from memory, or less where the pace of "
     "the plan asks less.",
     "Sleep: the bag's label by ISO 23537-1, on a mat, fed and dry. A label with only an extreme figure "
-    "cannot be judged.",
-    "Water: round figures by effort and night. Fuel: an energy balance at the pressure of the camp. Both "
+    "cannot be judged, nor any label without a mat. By how many degrees a thin mat falls short is not "
+    "judged, for want of a source.",
+    "Water: round figures by effort and night; a stream on the way counts only while the freezing level is "
+    "known to be above it. Fuel: an energy balance at the pressure of the camp. Both "
     "common practice, no published source, where they are not physics.",
     "Light: half the labelled hours count as light to walk by, less in the cold. Nothing is charged on the "
     "way.",
-    "Load: Pandolf's equation with Santee's correction downhill, on a grade taken for granted, as at sea "
-    "level: higher up everyone is slower.",
+    "Load: Pandolf's equation with Santee's correction downhill, on the grade that follows from a stage's "
+    "distance; where the plan has none, 15 %, on steep snow 30 %, is assumed. As at sea level: higher up "
+    "everyone is slower.",
 )
 
 
@@ -28,6 +33,18 @@ class Amount(Shown):
     worst: float | None
     says: str = ""
     """Why there is no number, or what a number cannot say."""
+
+
+class WaySource(Shown):
+    """Where bottles are filled on the way."""
+
+    name: str
+    kind: Literal["stream", "snow"]
+    runs: bool
+    """Whether it is counted on in the forecast itself: a stream only while the freezing level is known to be
+    above it."""
+    boil_min: float
+    """Minutes of rolling boil that treat water there."""
 
 
 class StageBody(Shown):
@@ -43,9 +60,17 @@ class StageBody(Shown):
     open_night_c: Amount
     water_l: float
     """Drunk on the way by one person."""
-    set_out_l: float
-    """To set out with, to the next camp."""
-    camp_l: float
+    set_out_l: Amount
+    """To set out with, to the next water on the way or camp."""
+    most_l: Amount
+    """The most that is carried at any moment of the stage."""
+    sources: tuple[WaySource, ...]
+    """Where bottles are filled on the way."""
+    camp_l: Amount
+    distance_m: float | None
+    """As the plan has it; null: the grade is assumed."""
+    grade_pct: float | None
+    """Of what climbs and descends."""
     boiling_c: float | None
     fuel_g: Amount
     """For one person, at the camp after it."""
@@ -54,6 +79,9 @@ class StageBody(Shown):
     dark_h: Amount
     hours: Amount
     """Of the slowest, or the guide's own."""
+    estimated_h: Amount
+    """Of the slowest, whatever hours a guide has set."""
+    planned_h: float
     arrival: str | None
     """When the party arrives by the estimate, ISO 8601."""
     latest_turn: str | None
@@ -71,9 +99,11 @@ class PersonStage(Shown):
     standing_min: Amount
     standing_further_min: Amount
     bag_margin_c: Amount
+    bag_limit_margin_c: Amount
+    """Against the label's limit, where it is stated."""
     bag_margin_open_c: Amount
     light_margin_h: Amount
-    pack_kg: float | None
+    pack_kg: Amount
     energy_kj: Amount
     effort_wpm2: Amount
 
@@ -99,6 +129,8 @@ class PersonBody(Shown):
     bag: str
     """What the label is good for."""
     mat: bool | None
+    mat_says: str
+    """Where what lies under the bag puts the label in doubt."""
     lamp_h: Amount
     """Usable hours on the coldest stage."""
     own_weight: bool
@@ -110,6 +142,8 @@ class FuelBody(Shown):
 
     who: str
     needed_g: Amount
+    packed_g: float | None
+    """Counted for the party or, where the list asks fuel of ropes, for each; null: nobody has."""
 
 
 class BodyReport(Shown):
@@ -127,5 +161,10 @@ class BodyReport(Shown):
     fuel_packed_g: float | None
     pressure_by: str
     """How the pressure of the camps is known, which sets where water boils."""
-    treat_chemical_min: float | None
-    """Minutes iodine or chlorine needs in stream water; null: too cold for the published table."""
+    stoves: float | None
+    """Stoves of the party, as counted; each rope that camps apart needs one."""
+    stream_c: float
+    """Temperature that stream water is taken to have."""
+    treat_chemical_min: dict[str, float | None]
+    """Minutes iodine or chlorine needs in stream water, by dose in ppm; null: too cold for the published
+    table."""

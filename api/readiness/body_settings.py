@@ -13,6 +13,7 @@ from api.science.water import FUELS
 
 HOURS = "hours-"
 """Before a stage's id: the guide's own hours for it."""
+SHORTEST_H, LONGEST_H = 0.1, 24.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,26 +71,36 @@ BOXES: tuple[Box, ...] = (
         1.0,
         "The label runs to a tenth of the light.",
     ),
-    Box("path_grade_pct", "Usual grade", "%", 5.0, 60.0, "The plan holds no distances."),
     Box(
-        "steep_grade_pct", "Grade on steep snow", "%", 10.0, 100.0, "Beyond what the formulas were tried on."
+        "stream_c", "Temperature of stream water", "°C", 0.0, 30.0, "Sets how long iodine or chlorine takes."
+    ),
+    Box("path_grade_pct", "Grade, where no distance is in the plan", "%", 5.0, 60.0, "Assumed."),
+    Box(
+        "steep_grade_pct",
+        "The same on steep snow",
+        "%",
+        10.0,
+        100.0,
+        "Assumed, and beyond what the formulas were tried on.",
     ),
 )
 
 
-def settings_of(given: Mapping[str, str], plan: TripPlan) -> BodySettings:
-    """Read settings. What is empty or left out stays as it is.
+def settings_of(
+    given: Mapping[str, str], plan: TripPlan, kept: Mapping[str, float] | None = None
+) -> BodySettings:
+    """Read settings. What is empty or left out stays as it is; `kept`: hours that guides have set.
 
     Raises Invalid naming the field, the value and the remedy.
     """
     usual = BodySettings()
     figures = {
-        box.name: _figure(box.name, given[box.name], box.least, box.most)
+        box.name: figure(box.name, given[box.name], box.least, box.most)
         for box in BOXES
         if given.get(box.name)
     }
-    hours = {
-        stage.id: _figure(HOURS + stage.id, given[HOURS + stage.id], 0.1, 24.0)
+    hours = dict(kept or {}) | {
+        stage.id: figure(HOURS + stage.id, given[HOURS + stage.id], SHORTEST_H, LONGEST_H)
         for stage in plan.stages
         if given.get(HOURS + stage.id)
     }
@@ -97,7 +108,9 @@ def settings_of(given: Mapping[str, str], plan: TripPlan) -> BodySettings:
     if fuel not in FUELS:
         raise Invalid.field("fuel", fuel, "is no fuel known here.", f"Write one of: {', '.join(FUELS)}.")
     kitchen = replace(
-        Kitchen(), fuel=fuel, **{n: figures[n] for n in ("efficiency", "boiled_l", "cool_l") if n in figures}
+        Kitchen(),
+        fuel=fuel,
+        **{n: figures[n] for n in ("efficiency", "boiled_l", "cool_l", "stream_c") if n in figures},
     )
     shelters = {"tent": "tent_c", "bivouac": "bivouac_c"}
     allowance = dict(usual.allowance_c) | {s: figures[n] for s, n in shelters.items() if n in figures}
@@ -117,6 +130,7 @@ def shown(settings: BodySettings) -> dict[str, str]:
         "efficiency": settings.kitchen.efficiency,
         "boiled_l": settings.kitchen.boiled_l,
         "cool_l": settings.kitchen.cool_l,
+        "stream_c": settings.kitchen.stream_c,
         "wind_share": round(settings.wind_share, 2),
         "tent_c": settings.allowance_c["tent"],
         "bivouac_c": settings.allowance_c["bivouac"],
@@ -128,7 +142,8 @@ def shown(settings: BodySettings) -> dict[str, str]:
     return {"fuel": settings.kitchen.fuel} | {name: f"{value:g}" for name, value in values.items()}
 
 
-def _figure(name: str, text: str, least: float, most: float) -> float:
+def figure(name: str, text: str, least: float, most: float) -> float:
+    """A typed number within bounds. Raises Invalid naming the field, the value and the remedy."""
     remedy = f"Write a number from {least:g} to {most:g}."
     try:
         value = float(text.strip().replace(",", "."))

@@ -1,4 +1,5 @@
-"""Tipping points of what is asked of bodies: how much colder or windier until a flag comes, or goes. Pure.
+"""Tipping points of what is asked of bodies: how much colder or windier, or where the freezing level,
+until a flag comes, or goes. Pure.
 
 Changes are looked for on the grid of the axis and then halved in on; one that comes and goes between two
 points of the grid is not seen.
@@ -18,11 +19,13 @@ from api.readiness.body_findings import asked_of_the_body, body_finding, body_ga
 from api.readiness.body_scenarios import body_flags
 from api.readiness.evaluation import Evaluation
 from api.readiness.lacks import Lacks
-from api.readiness.scenarios import Pair
+from api.readiness.scenarios import Pair, metrics_of
 from api.readiness.schemas import Finding
 from api.readiness.tipping import REACHES, Axis, Tipped, TippingPoint
 
-AXES = (Axis.TEMPERATURE, Axis.WIND)
+AXES = (Axis.FREEZING_LEVEL, Axis.TEMPERATURE, Axis.WIND)
+BY_STREAMS = frozenset({"fuel_g", "water_l", "pack_kg", "energy_kj"})
+"""What depends on whether water runs, and so on the freezing level by itself."""
 
 
 @dataclass(slots=True)
@@ -35,7 +38,8 @@ class _Change:
 def body_tipping_points(
     evaluation: Evaluation, forecast: Forecast, previous: Forecast | None = None
 ) -> tuple[TippingPoint, ...]:
-    """The first change of every flag about bodies, one way and the other, by temperature and by wind.
+    """The first change of every flag about bodies, one way and the other, by freezing level, temperature and
+    wind.
 
     Parameters
     ----------
@@ -48,7 +52,7 @@ def body_tipping_points(
     if asked is None or lacking is None or evaluation.bodies is None:
         return ()
     look = _Look(evaluation, asked, lacking, forecast, previous)
-    return tuple(point for axis in AXES for point in _along(look, axis))
+    return tuple(point for axis in AXES if look.lines(axis) for point in _along(look, axis))
 
 
 @dataclass(frozen=True)
@@ -59,20 +63,28 @@ class _Look:
     forecast: Forecast
     previous: Forecast | None
 
+    def lines(self, axis: Axis) -> frozenset[int]:
+        """Indices of the requirements about bodies that may change along an axis."""
+        return frozenset(
+            r
+            for r, one in enumerate(self.asked.edition.requirements)
+            if asked_of_the_body(one)
+            and (axis is not Axis.FREEZING_LEVEL or one.how_many.computed in BY_STREAMS or metrics_of(one))
+        )
+
     def under(self, axis: Axis, values: Sequence[float]) -> tuple[Asks, Body]:
         """What is asked of bodies, and the bodies, one scenario a shift."""
         now, edition = self.evaluation, self.asked.edition
         shifts = [Shift(**{axis.value: value}) for value in values]  # type: ignore[arg-type]
         shifted = evaluate_shifts(now.plan, self.forecast, shifts, self.previous).conditions
-        only = {r for r, one in enumerate(edition.requirements) if asked_of_the_body(one)}
-        asked = asks(edition, now.plan, shifted, checks=self.asked.checks, only=only)
+        asked = asks(edition, now.plan, shifted, checks=self.asked.checks, only=self.lines(axis))
         assert now.bodies is not None
         return asked, replace(now.bodies, conditions=shifted)
 
     def flags(self, axis: Axis, values: Sequence[float]) -> list[frozenset[Pair]]:
         """The flags that appear at each shift."""
         asked, bodies = self.under(axis, values)
-        flags = body_flags(asked, self.lacking, bodies)
+        flags = body_flags(asked, self.lacking, bodies, self.lines(axis))
         return [
             frozenset(pair for pair, there in zip(flags.pairs, row, strict=True) if there)
             for row in flags.appears.tolist()
@@ -81,8 +93,10 @@ class _Look:
     def finding(self, axis: Axis, value: float, pair: Pair) -> Finding:
         """The finding at one shift at which the flag appears."""
         asked, bodies = self.under(axis, [value])
-        gap = next(gap for gap in body_gaps(asked, self.lacking, bodies) if gap.pair == pair)
-        found = body_finding(gap, bodies, asked, self.lacking, self.evaluation.picture, 0)
+        gap = next(
+            gap for gap in body_gaps(asked, self.lacking, bodies, lines=self.lines(axis)) if gap.pair == pair
+        )
+        found = body_finding(gap, asked, self.lacking, self.evaluation.picture, 0)
         assert found is not None
         return found
 

@@ -123,10 +123,11 @@ def with_sightings(
     if bodies is not None:
         # One thing more or less changes what its owner can put on, sleep in or carry, and nobody else.
         bodies = bodies_after(bodies, lacking, p)
-        alone = bodies.of([person for person in bodies.people if person.id == subject])
+        own = [person for person in bodies.people if person.id == subject]
+        alone = bodies.of(own) if own else bodies
         of_bodies = {q.id for q in edition.requirements if asked_of_the_body(q)}
         kept = [f for f in kept if f.subject != subject or f.requirement not in of_bodies]
-        kept += body_findings(asked, lacking, picture, alone)
+        kept += body_findings(asked, lacking, picture, alone, only=subject)
     together = [*kept, found] if found is not None else kept
     return replace(
         before,

@@ -4,7 +4,7 @@ Both issues are held against the same people, gear and plan, so that what differ
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -14,6 +14,7 @@ from api.conditions.stages import StageConditions
 from api.kitlist.metrics import METRICS
 from api.kitlist.schemas import Requirement
 from api.readiness.asks import Asks
+from api.readiness.body_findings import asked_of_the_body, body_finding, body_gaps
 from api.readiness.evaluation import Evaluation
 from api.readiness.findings import Floats, finding_of
 from api.readiness.lacks import Lacks
@@ -24,6 +25,19 @@ from api.readiness.schemas import Finding, Trigger
 LEVEL = "freezing_level_m"
 LEAST_MOVE = {LEVEL: 1.0}
 """Smaller moves of a number are not told."""
+_OF_WARMTH, _OF_LOAD = ("air_temperature_c", "wind_mps"), ("freezing_level_m", "new_snow_cm")
+BEHIND_BODIES: Mapping[str, tuple[str, ...]] = {
+    "clothing_margin_clo": _OF_WARMTH,
+    "standing_min": _OF_WARMTH,
+    "bag_margin_c": ("night_low_c",),
+    "light_margin_h": ("air_temperature_c",),
+    "light_h": ("air_temperature_c",),
+    "fuel_g": ("freezing_level_m", "night_low_c"),
+    "water_l": ("freezing_level_m",),
+    "pack_kg": _OF_LOAD,
+    "energy_kj": _OF_LOAD,
+}
+"""The numbers of the forecast that a quantity of the body goes by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +76,9 @@ def issue_change(before: Before, after: Evaluation, flags: FlagScenarios, origin
     )
     if after.asks is None or after.lacks is None:
         return told
-    changes = sorted(_flags(before, after, after.asks, after.lacks, flags), key=_order)
+    turned = [*_flags(before, after, after.asks, after.lacks, flags)]
+    turned += _body_flags(before, after, after.asks, after.lacks)
+    changes = sorted(turned, key=_order)
     return told.model_copy(update={"flags": tuple(changes)})
 
 
@@ -104,6 +120,28 @@ def _flags(
             yield _turned(before, after, requirement, FlagTurn.CHANGED, new, old)
 
 
+def _body_flags(before: Before, after: Evaluation, asked: Asks, lacking: Lacks) -> Iterator[FlagChange]:
+    """Flags about bodies, held against the same people under both issues."""
+    if after.bodies is None:
+        return
+    bodies = replace(after.bodies, conditions=before.conditions)
+    old, new = (
+        {gap.pair: body_finding(gap, given, lacking, after.picture, given.base) for gap in gaps}
+        for given, gaps in (
+            (before.asks, body_gaps(before.asks, lacking, bodies)),
+            (asked, body_gaps(asked, lacking, after.bodies)),
+        )
+    )
+    for pair in sorted({*old, *new}):
+        was, now, requirement = old.get(pair), new.get(pair), lacking.edition.requirements[pair[1]]
+        if now is not None and was is None:
+            yield _turned(before, after, requirement, FlagTurn.OPENED, now, None)
+        elif was is not None and now is None:
+            yield _turned(before, after, requirement, FlagTurn.GONE, was, None)
+        elif was is not None and now is not None and _stands(was) != _stands(now):
+            yield _turned(before, after, requirement, FlagTurn.CHANGED, now, was)
+
+
 def _finding(
     asked: Asks, lacking: Lacks, after: Evaluation, amounts: Mapping[str, Floats], pair: Pair
 ) -> Finding | None:
@@ -137,7 +175,7 @@ def _turned(
     if not any(map(_moved, found)):
         found = [
             _on_stage(before.conditions, after, metric, finding.first_stage)
-            for metric in sorted(metrics_of(requirement))
+            for metric in sorted({*metrics_of(requirement), *_behind(requirement)})
         ]
     because = {(change.metric, change.stage): change for change in found if _moved(change)}
     return FlagChange(
@@ -153,6 +191,12 @@ def _turned(
         was_grade=old.grade if old else None,
         was_hold_name=old.hold_name if old else None,
         because=tuple(because.values()),
+    )
+
+
+def _behind(requirement: Requirement) -> tuple[str, ...]:
+    return (
+        BEHIND_BODIES.get(requirement.how_many.computed or "", ()) if asked_of_the_body(requirement) else ()
     )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import cast, get_args
 
-from api.journal.decisions import CallBody
+from api.journal.decisions import CallBody, HoursSet, PaceSet
 from api.journal.entry import Entry
 from api.journal.fold import Picture, Record, fold, heads, record_of
 from api.journal.health import ConsentGiven, HealthErased, HealthNote
@@ -37,11 +37,14 @@ from api.readiness.transitions import FlagEvent, events_of, transitions
 Evaluate = Callable[[Picture, Sequence[Entry]], Evaluation | None]
 """Evaluates a trip from scratch; None while it has no plan."""
 
-WITHIN = (RopesSet, HoldPassed, PartyRulesSet, GearShared)
-"""Kinds that change what people have and how ropes are made up, but not what is asked."""
+WITHIN = (RopesSet, HoldPassed, PartyRulesSet, GearShared, HoursSet, PaceSet)
+"""Kinds that change what people have, how ropes are made up and how fast they go, but not what is asked."""
 SLEPT = (NightTold, HealthNote, HealthErased)
 """Kinds that change what is known of people's nights, and nothing else."""
-HARMLESS = (ConsentGiven, IntentionTold, LoanBody, Remark, *get_args(CallBody))
+HARMLESS = (
+    *(ConsentGiven, IntentionTold, LoanBody, Remark),
+    *(kind for kind in get_args(CallBody) if kind is not PaceSet),
+)
 """Kinds that no finding rests on. After a kind that is not named at all, everything is worked out anew."""
 
 

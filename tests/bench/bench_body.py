@@ -8,8 +8,7 @@ from api.body.whole import Body, body
 from api.clock import SystemClock
 from tests.bench import Row
 from tests.body import plainly
-from tests.body.building import crowd, weather
-from tests.readiness import big
+from tests.body.building import crowd, measured, weather
 
 ROUNDS = 7
 BAR = 50.0
@@ -20,15 +19,15 @@ PLAIN_SCENARIOS = 3
 
 def run() -> list[Row]:
     """All quantities at once; warmth, the dearest, also plainly. That both agree is tested elsewhere."""
-    people, plan, conditions, clock = crowd(), big.plan(), weather(), SystemClock()
-    found = body(people, plan, conditions, packed_fuel_g=9000.0)
+    people, plan, conditions, clock = crowd(), measured(), weather(), SystemClock()
+    found = body(people, plan, conditions, packed_fuel_g={"party": 9000.0})
     started = clock.monotonic()
     plain(found)
     plain_s = (clock.monotonic() - started) * len(conditions.scenarios) / PLAIN_SCENARIOS
     times = []
     for _ in range(ROUNDS):
         started = clock.monotonic()
-        everything(body(people, plan, conditions, packed_fuel_g=9000.0))
+        everything(body(people, plan, conditions, packed_fuel_g={"party": 9000.0}))
         times.append(clock.monotonic() - started)
     size = f"{len(people)} people, {len(plan.stages)} stages, {len(conditions.scenarios)} scenarios"
     return [
@@ -61,11 +60,16 @@ def everything(found: Body) -> None:
         found.load.energy_kj,
         found.sleep.margin_c,
         found.sleep.open_margin_c,
+        found.sleep.limit_margin_c,
+        warm.standing_neutral_min,
         found.light.margin_h,
     )
     shape = (len(found.people), len(found.plan.stages), len(found.conditions.scenarios))
     assert all(one.shape == shape for one in numbers)
-    assert found.water_fuel.spare_g.shape == shape[2:]
+    assert found.water_fuel.spare_g().shape == shape[2:]
+    assert found.water_fuel.carried.heaviest.T.shape == found.light.dark_h.shape == shape[1:]
+    assert found.load.arrival_h.shape == found.air.bare_skin_min.shape == shape[1:]
+    assert found.load.pack_kg.shape == found.load.hours.shape == found.load.power_w.shape == shape
 
 
 def plain(found: Body) -> list[float]:

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from api.body.people import Person
 from api.body.settings import BodySettings
+from api.journal.trip import Stage
 
 CLO = 0.155
 CLO_OF = {
@@ -199,3 +200,44 @@ def light_h(person: Person, celsius: float, settings: BodySettings) -> float:
     own = share(chemistry, celsius)
     spare = share(chemistry, settings.body_warm_c) if kind == "on-body" else own
     return label * own * charge * settings.usable_share + label * spare * settings.usable_share
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The way of one stage: metres, hours and grade of what climbs, descends and is level."""
+
+    parts: tuple[tuple[float, float, float], ...]
+    steep: bool
+    level_m: float
+
+
+def ground_of(stage: Stage, own_h: float | None) -> Ground:
+    """Grade from the distance of the stage, else 15 %, on steep snow 30 %."""
+    points = [(stage.starts_at, stage.from_m)]
+    points += [(via.at, via.elevation_m) for via in stage.via]
+    points.append((stage.ends_at, stage.to_m))
+    up = down = up_h = down_h = level_h = 0.0
+    for (left, low), (came, high) in pairwise(points):
+        hours = (came - left).total_seconds() / 3600.0
+        if high > low:
+            up, up_h = up + high - low, up_h + hours
+        elif high < low:
+            down, down_h = down + low - high, down_h + hours
+        else:
+            level_h += hours
+    whole_h = up_h + down_h + level_h
+    stretch = 1.0 if own_h is None else own_h / whole_h
+    height = up + down
+    snow = "steep-snow" in stage.terrain
+    if stage.distance_m is None:
+        grade, level_m = (30.0 if snow else 15.0), 0.0
+    else:
+        sloping = max(stage.distance_m * (1.0 - level_h / whole_h), height)
+        grade, level_m = 100.0 * height / sloping, stage.distance_m - sloping
+    longer = math.hypot(1.0, 100.0 / grade)
+    parts = [
+        (up * longer, up_h * stretch, grade),
+        (down * longer, down_h * stretch, -grade),
+        (level_m, level_h * stretch, 0.0),
+    ]
+    return Ground(tuple(part for part in parts if part[1] > 0.0), snow or grade >= 30.0, level_m)

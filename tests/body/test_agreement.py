@@ -8,18 +8,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from functools import cache
 
 import numpy as np
 import pytest
 
-from api.body.settings import EFFORT_WPM2
+from api.body.load import latest_turn_h
+from api.body.settings import EFFORT_WPM2, BodySettings
 from api.body.whole import Body, body
 from api.conditions.itinerary import legs_of, nights_at
-from api.conditions.needs import WALKING_L_PER_H
-from api.science import cold
+from api.conditions.needs import WALKING_L_PER_H, water_l
+from api.journal.trip import Stage
+from api.science import cold, sun
 from tests.body import plainly
-from tests.body.building import WEIGHT_G, crowd, weather
+from tests.body.building import OWN_HOURS, WEIGHT_G, crowd, measured, weather
 from tests.readiness import big
 
 EXACT = 1e-9
@@ -28,7 +31,8 @@ PEOPLE, SCENARIOS = range(12), range(0, 51, 5)
 
 @cache
 def whole() -> Body:
-    return body(crowd(), big.plan(), weather(), packed_fuel_g=9000.0)
+    packed = {"party": 9000.0, "r0": 3000.0}
+    return body(crowd(), measured(), weather(), BodySettings(hours=OWN_HOURS), packed)
 
 
 def cells() -> Iterator[tuple[int, int, int]]:
@@ -101,33 +105,88 @@ def test_the_further_layer_is_the_one_that_helps_most() -> None:
 
 
 def test_sleep() -> None:
-    plan, found = big.plan(), whole().sleep
+    plan, found = measured(), whole().sleep
     for p, t, s in cells():
         low = float(weather().low["night_low_c"][s, t])
         bag = crowd()[p]
         figure = math.nan if bag.answer("sleeping-bag", "figure") else bag.number("sleeping-bag", "limit-c")
-        expected = low - 3.0 - figure if plan.stages[t].night else math.nan
+        no_mat = bag.has("sleeping-mat") is False
+        expected = low - 3.0 - figure if plan.stages[t].night and not no_mat else math.nan
         assert same(found.margin_c[p, t, s], expected)
         assert same(found.open_margin_c[p, t, s], expected - 2.0)
+        assert same(found.limit_margin_c[p, t, s], expected)
+
+
+def walks(t: int) -> tuple[datetime, datetime]:
+    """When a stage is walked, with own hours in place of the plan's."""
+    stages = measured().stages
+    stage = stages[t]
+    begins = stage.starts_at
+    if t and stages[t - 1].night is None:
+        begins = max(begins, walks(t - 1)[1])
+    own = OWN_HOURS.get(stage.id)
+    return begins, begins + (stage.ends_at - stage.starts_at if own is None else timedelta(hours=own))
+
+
+def dark_h(t: int) -> float:
+    place = measured().place
+    return sun.dark_hours(*walks(t), place.latitude_deg, place.longitude_deg)
 
 
 def test_light() -> None:
     found, settings = whole().light, whole().settings
+    dark = [dark_h(t) for t in range(big.STAGES)]
     for p, t, s in cells():
         usable = plainly.light_h(crowd()[p], air(t, s)[0], settings)
-        so_far = sum(
-            float(np.broadcast_to(weather().low["dark_h"], (51, 12))[s, earlier]) for earlier in range(t + 1)
-        )
+        assert same(found.dark_h[t, s], dark[t])
         assert same(found.usable_h[p, t, s], usable)
-        assert same(found.margin_h[p, t, s], usable - so_far)
+        assert same(found.margin_h[p, t, s], usable - sum(dark[: t + 1]))
+
+
+@cache
+def drunk(t: int, s: int) -> tuple[float, float, float, float]:
+    """Set out with, the most carried, filled at streams, melted on the way; one stage in one scenario."""
+    stages, levels = measured().stages, weather().hourly["freezing_level_m"][s]
+    stage = stages[t]
+    rate, times = WALKING_L_PER_H[stage.effort], weather().steps_epoch_s
+    carried = 0.0 if stage.night is not None or t + 1 == len(stages) else drunk(t + 1, s)[0]
+    most, filled, until = 0.0, {"stream": 0.0, "snow": 0.0}, stage.ends_at
+    for via in reversed(stage.via):
+        if via.water is None:
+            continue
+        carried += rate * (until - via.at).total_seconds() / 3600.0
+        (step,) = [i for i in moving_steps(t) if times[i] == via.at.timestamp()]
+        most, until = max(most, carried), via.at
+        if via.water == "snow" or levels[step] >= via.elevation_m:
+            filled[via.water] += carried
+            carried = 0.0
+    carried += rate * (until - stage.starts_at).total_seconds() / 3600.0
+    return carried, max(most, carried), filled["stream"], filled["snow"]
+
+
+def test_water() -> None:
+    found, streams = whole().water_fuel.carried, set()
+    for s in SCENARIOS:
+        for t in range(big.STAGES):
+            mine = (found.set_out[s, t], found.heaviest[s, t], found.treated[s, t], found.melted[s, t])
+            assert all(map(same, mine, drunk(t, s)))
+            streams.add(bool(mine[2] > 0.0))
+        most = max(drunk(t, s)[1] for t in range(big.STAGES))
+        assert same(float(water_l(measured(), weather())[s]), most)
+    assert streams == {True, False}
 
 
 def test_fuel() -> None:
-    plan, conditions, found = big.plan(), weather(), whole().water_fuel
+    plan, conditions, found = measured(), weather(), whole().water_fuel
     legs = legs_of(plan)
     for s in SCENARIOS:
-        total = 0.0
+        total = dearest = 0.0
+        most = max(WALKING_L_PER_H[one.effort] * hours_of(one) for one in plan.stages)
         for t, stage in enumerate(plan.stages):
+            low = float(conditions.low["night_low_c"][s, t])
+            snow = -20.0 if math.isnan(low) else min(max(low, -20.0), 0.0)
+            melt = 333.55 - 2.1 * snow
+            total += drunk(t, s)[3] * (melt + 41.86) / (45.55 * 0.4)
             if stage.night is None:
                 continue
             lying = [
@@ -139,63 +198,80 @@ def test_fuel() -> None:
             pressure = max(float(conditions.hourly["pressure_hpa"][s, i]) for i in lying)
             boils = min(plainly.boiling_c(pressure), 100.0)
             nights = nights_at(legs[t], plan.place.zone, plan.ends_on.toordinal(), t == len(legs) - 1)
-            onward = 0.0
-            for later in range(t + 1, len(plan.stages)):
-                spent = plan.stages[later].ends_at - plan.stages[later].starts_at
-                onward += WALKING_L_PER_H[plan.stages[later].effort] * spent.total_seconds() / 3600.0
-                if plan.stages[later].night is not None:
-                    break
+            onward = drunk(t + 1, s)[0] if t + 1 < len(plan.stages) else 0.0
             cool, boiled = nights * 1.0 + onward, nights * 1.5
-            low = float(conditions.low["night_low_c"][s, t])
-            snow = -20.0 if math.isnan(low) else min(max(low, -20.0), 0.0)
-            melt = 333.55 - 2.1 * snow
+            reserve = (1.0 + most) * (melt + 41.86) + 1.5 * (melt + 4.186 * boils)
+            dearest = max(dearest, reserve / (45.55 * 0.4))
             if stage.night.running_water and not any(level < stage.night.elevation_m for level in levels):
                 heat = math.nan if any(map(math.isnan, levels)) else boiled * 4.186 * (boils - 1.0)
             else:
                 heat = cool * (melt + 41.86) + boiled * (melt + 4.186 * boils)
             total += heat / (45.55 * 0.4)
+        total += 2 * dearest
         assert same(float(found.fuel_g["party"][s]), 12 * total)
         assert same(float(found.fuel_g["r0"][s]), 4 * total)
+        assert same(float(found.spare_g()[s]), 9000.0 - 12 * total)
+        assert same(float(found.spare_g("r0")[s]), 3000.0 - 4 * total)
+
+
+def hours_of(stage: Stage) -> float:
+    return (stage.ends_at - stage.starts_at).total_seconds() / 3600.0
 
 
 def test_load() -> None:
-    plan, found = big.plan(), whole().load
+    plan, found, kinds = measured(), whole().load, set()
     for p, t, s in cells():
         stage = plan.stages[t]
-        body_kg, items = (
-            70.0,
-            WEIGHT_G / 1000.0 * sum(thing.fits is not False for thing in crowd()[p].things.values()),
-        )
-        carried = items + float(whole().water_fuel.set_out_l[t])
-        assert same(float(found.carried_kg[p, t]), carried)
-        steep = "steep-snow" in stage.terrain
-        grade = (30.0 if steep else 15.0) * (1.0 if stage.to_m > stage.from_m else -1.0)
+        there = [thing.fits is not False for thing in crowd()[p].things.values()]
+        carried = WEIGHT_G / 1000.0 * sum(there) + drunk(t, s)[1]
+        assert same(float(found.carried_kg[p, t, s]), carried)
+        ground = plainly.ground_of(stage, OWN_HOURS.get(stage.id))
+        kinds.add((ground.level_m > 0.0, stage.distance_m is None))
         fresh = min(float(weather().high["new_snow_cm"][s, t]) * (1.0 - 0.1 / 1.186), 20.0)
         soft = 0.0005 * fresh**3 + 0.0001 * fresh**2 + 0.1072 * fresh + 1.2604
-        ground = max(soft, 1.3) if stage.terrain else 1.2
-        hours = (stage.ends_at - stage.starts_at).total_seconds() / 3600.0
-        along = abs(stage.to_m - stage.from_m) * math.hypot(1.0, grade / 100.0) / (abs(grade) / 100.0)
-        power = plainly.pandolf(body_kg, carried, along / (hours * 3600.0 * 5.0 / 6.0), grade, ground)
+        factor = max(soft, 1.3) if stage.terrain else 1.2
+        effort = EFFORT_WPM2[stage.effort]
+        parts = [
+            plainly.pandolf(70.0, carried, metres / (hours * 3000.0), grade, factor) * hours
+            for metres, hours, grade in ground.parts
+        ]
+        power = sum(parts) / sum(hours for _, hours, _ in ground.parts)
         assert same(float(found.power_w[p, t, s]), power * 5.0 / 6.0 + 117.0 / 6.0)
-        made = min(max(min(EFFORT_WPM2[stage.effort], power / 1.8), 70.0), 400.0)
-        assert same(float(found.metabolic_wpm2[p, t, s]), made)
-        fastest = 0.6 if steep else 1.2
-        if grade < 0:
-            pace = fastest
-        else:
-            at_effort = EFFORT_WPM2[stage.effort] * 1.8
-            pace = plainly.pace(at_effort, carried, grade, ground, fastest)
-        assert same(float(found.hours[p, t, s]), along / pace / 3600.0 * 6.0 / 5.0)
+        weakest = min(part / hours for part, (_, hours, _) in zip(parts, ground.parts, strict=True)) / 1.8
+        assert same(float(found.metabolic_wpm2[p, t, s]), min(max(min(effort, weakest), 70.0), 400.0))
+        hours = 0.0
+        fastest = 0.6 if ground.steep else 1.2
+        for metres, _, grade in ground.parts:
+            pace = fastest if grade < 0.0 else plainly.pace(effort * 1.8, carried, grade, factor, fastest)
+            hours += metres / pace / 3000.0
+        assert same(float(found.hours[p, t, s]), hours)
+    assert kinds == {(False, True), (False, False), (True, False)}
+
+
+def test_arrival_and_turning_round() -> None:
+    plan, found = measured(), whole().load
+    for s in SCENARIOS:
+        for t, stage in enumerate(plan.stages):
+            party = OWN_HOURS.get(stage.id, max(float(found.hours[p, t, s]) for p in PEOPLE))
+            assert same(float(found.party_h[t, s]), party)
+            assert same(float(found.arrival_h[t, s]), party)  # every stage but the last has a night after it
+    no_night = plan.stages[5].model_copy(update={"night": None})
+    joined = plan.model_copy(update={"stages": (*plan.stages[:5], no_night, *plan.stages[6:])})
+    until = (joined.stages[6].ends_at - joined.stages[5].starts_at).total_seconds() / 3600.0
+    turn = latest_turn_h(joined, found.party_h, 5)
+    for s in SCENARIOS:
+        assert same(float(turn[s]), until - float(found.party_h[6, s]))
 
 
 def test_energy() -> None:
-    plan, found = big.plan(), whole().load
+    plan, found = measured(), whole().load
     days = [stage.starts_at.astimezone(plan.place.zone).date() for stage in plan.stages]
     for p, t, s in cells():
         busy = spent = 0.0
         for other, stage in enumerate(plan.stages):
             if days[other] == days[t]:
-                hours = (stage.ends_at - stage.starts_at).total_seconds() / 3600.0
+                hours = OWN_HOURS.get(stage.id, hours_of(stage))
                 busy += hours
                 spent += hours * float(found.power_w[p, other, s])
-        assert same(float(found.energy_kj[p, t, s]), 3.6 * (spent + 117.0 * (24.0 - busy)))
+        expected = 3.6 * (spent + 117.0 * (24.0 - busy)) if busy <= 24.0 else math.nan
+        assert same(float(found.energy_kj[p, t, s]), expected)

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from api.body.garments import FURTHER, GARMENTS, wardrobe
-from api.body.light import light
-from api.body.load import load
+from api.body.light import dark_on_the_move, light
+from api.body.load import Load, load
 from api.body.people import Person
 from api.body.settings import BodySettings
 from api.body.sleep import bag_of, sleep
@@ -25,12 +25,12 @@ from api.body.warmth import Air, Warmth, air_on_the_way, warmth
 from api.body.water_fuel import water_fuel
 from api.body.whole import body
 from api.conditions.evaluate import evaluate
-from api.conditions.needs import Kitchen, camp_l, carried_l, cooking, walking_l
-from api.conditions.stages import StageConditions
-from api.journal.trip import Effort, Night, Stage, TripPlan
+from api.conditions.needs import Kitchen, camp_l, cooking, drinking, walking_l
+from api.journal.trip import Effort, Stage
 from api.science.clothing import Exposure, exposure_limit
 from api.science.sleep import LabelState
-from tests.body.building import person
+from api.science.sun import dark_hours
+from tests.body.building import known, one_camp, only, person
 from tests.conditions.building import START, TWO_DAYS, ensemble, stage, trip
 
 ALLOWED: Mapping[str, float] = BodySettings().allowance_c
@@ -43,28 +43,6 @@ def still_air(low_c: float, wind_mps: float = 0.4) -> Air:
 
 def warm(low_c: float, metabolic: float, who: Person | None = None, wind_mps: float = 0.4) -> Warmth:
     return warmth([who or person()], still_air(low_c, wind_mps), np.full((1, 1, 1), metabolic))
-
-
-def only(values: Any) -> float:
-    return float(np.asarray(values).reshape(-1)[0])
-
-
-def one_camp(elevation_m: float, *, water: bool = False, hours: float = 5.0) -> TripPlan:
-    night = Night(place="Camp", elevation_m=elevation_m, running_water=water)
-    return trip(stage("up", START + timedelta(hours=8), hours, elevation_m - 400, elevation_m, night))
-
-
-def known(plan: TripPlan, **metrics: float) -> StageConditions:
-    """Conditions without a forecast, with some metrics set for all hours."""
-    bare = evaluate(plan, None)
-    shape = bare.low["night_low_c"].shape
-    low = dict(bare.low) | {name: np.full(shape, value) for name, value in metrics.items()}
-    hourly = dict(bare.hourly) | {
-        name: np.full((shape[0], bare.step_stage.size), value)
-        for name, value in metrics.items()
-        if name in bare.hourly
-    }
-    return replace(bare, low=low, high=low, hourly=hourly)
 
 
 def unseen() -> Person:
@@ -232,12 +210,22 @@ class TestWaterAndFuel:
         one = only(found.cooking.fuel_g) + 2.0 * only(found.cooking.reserve_g)
         assert only(found.fuel_g["party"]) == pytest.approx(2.0 * one)
         assert only(found.fuel_g["r1"]) == pytest.approx(one)
-        assert np.isnan(only(found.spare_g))
+        assert np.isnan(only(found.spare_g()))
+
+    def test_a_rope_that_camps_apart_is_held_against_its_own(self) -> None:
+        plan, people = one_camp(3000), [person("a", rope="r1"), person("b", rope="r2")]
+        conditions = known(plan, night_low_c=-10.0, freezing_level_m=2000.0)
+        packed = {"r1": 500.0, "r2": math.nan, "party": math.nan}
+        found = water_fuel(people, plan, conditions, Kitchen(), packed)
+        assert only(found.spare_g("r1")) == pytest.approx(500.0 - only(found.fuel_g["r1"]))
+        assert np.isnan(only(found.spare_g("r2")))
+        assert np.isnan(only(found.spare_g()))
 
     def test_water_for_the_way_is_made_at_the_camp_before(self) -> None:
-        cool, _ = camp_l(TWO_DAYS, Kitchen())
-        assert carried_l(TWO_DAYS)[1] == pytest.approx(walking_l(TWO_DAYS)[1:].sum())
-        assert cool[0] == pytest.approx(1.0 + carried_l(TWO_DAYS)[1])
+        carried = drinking(TWO_DAYS, evaluate(TWO_DAYS, None)).set_out
+        cool, _ = camp_l(TWO_DAYS, Kitchen(), carried)
+        assert carried[0, 1] == pytest.approx(walking_l(TWO_DAYS)[1:].sum())
+        assert cool[0, 0] == pytest.approx(1.0 + carried[0, 1])
 
     @pytest.mark.parametrize(("elevation_m", "minutes"), [(1900, 1.0), (2100, 3.0)])
     def test_minutes_at_a_rolling_boil(self, elevation_m: float, minutes: float) -> None:
@@ -250,13 +238,15 @@ class TestWaterAndFuel:
         """Backer's table at 4 ppm; under 5 °C it says nothing."""
         plan = one_camp(3000)
         found = water_fuel([], plan, evaluate(plan, None), Kitchen(stream_c=stream_c)).chemical_min
-        assert found == pytest.approx(minutes, nan_ok=True)
+        assert found[4.0] == pytest.approx(minutes, nan_ok=True)
+        assert list(found) == [2.0, 4.0, 8.0]
 
 
 class TestLight:
     def hours(self, who: Person, low_c: float = 20.0) -> tuple[float, float]:
         plan = one_camp(3000)
-        found = light([who], known(plan, dark_h=3.0), np.array([[low_c]]), 0.5, 20.0)
+        dark = dark_on_the_move(plan, known(plan, dark_h=3.0), {})
+        found = light([who], dark, np.array([[low_c]]), 0.5, 20.0)
         return only(found.usable_h), only(found.margin_h)
 
     def test_a_label_is_not_light_to_walk_by(self) -> None:
@@ -285,8 +275,22 @@ class TestLight:
 
     def test_dark_hours_add_up(self) -> None:
         conditions = known(TWO_DAYS, dark_h=2.0)
-        found = light([person()], conditions, np.full((3, 1), 20.0), 0.5, 20.0)
+        dark = dark_on_the_move(TWO_DAYS, conditions, {})
+        found = light([person()], dark, np.full((3, 1), 20.0), 0.5, 20.0)
         assert found.dark_so_far_h[:, 0].tolist() == [2.0, 4.0, 6.0]
+
+    def test_own_hours_move_the_dark(self) -> None:
+        """Nine hours on the way up instead of five end after dark; the way down then begins in it."""
+        conditions = evaluate(TWO_DAYS, None)
+        plan = dark_on_the_move(TWO_DAYS, conditions, {})[:, 0]
+        later = dark_on_the_move(TWO_DAYS, conditions, {"top": 15.0})[:, 0]
+        place, top, down = TWO_DAYS.place, TWO_DAYS.stages[1], TWO_DAYS.stages[2]
+        arrives = top.starts_at + timedelta(hours=15)
+        back = arrives + (down.ends_at - down.starts_at)
+        assert later[0] == plan[0]
+        assert later[1] == dark_hours(top.starts_at, arrives, place.latitude_deg, place.longitude_deg)
+        assert later[2] == dark_hours(arrives, back, place.latitude_deg, place.longitude_deg)
+        assert later[2] > plan[2] + 3.0
 
 
 class TestLoad:
@@ -314,7 +318,7 @@ class TestLoad:
     def test_a_heavier_pack_is_slower_and_shared_gear_counts(self) -> None:
         light_, heavy = person("a"), replace(person("b"), shared_kg=10.0)
         found = load([light_, heavy], TWO_DAYS, evaluate(TWO_DAYS, None), BodySettings())
-        assert found.pack_kg[1, 0] == pytest.approx(found.pack_kg[0, 0] + 10.0)
+        assert found.pack_kg[1, 0, 0] == pytest.approx(found.pack_kg[0, 0, 0] + 10.0)
         assert found.hours[1, 0, 0] > found.hours[0, 0, 0]
         assert found.party_h[0, 0] == found.hours[1, 0, 0]
 
@@ -324,6 +328,14 @@ class TestLoad:
         assert found.arrival_h[1, 0] == 9.0
         # The way down begins no earlier than the top is reached: planned after 5 h, now after 9.
         assert found.arrival_h[2, 0] == pytest.approx(4.0 + found.party_h[2, 0])
+
+    def test_own_hours_set_the_effort(self) -> None:
+        def heat(**hours: float) -> Load:
+            return load([person()], TWO_DAYS, evaluate(TWO_DAYS, None), BodySettings(hours=hours))
+
+        slow, fast = heat(top=12.0), heat(top=3.0)
+        assert float(slow.metabolic_wpm2[0, 1, 0]) < float(fast.metabolic_wpm2[0, 1, 0])
+        assert float(slow.power_w[0, 1, 0]) < float(fast.power_w[0, 1, 0])
 
     def test_what_is_missing_weighs_nothing_and_what_is_not_known_does(self) -> None:
         without, unknown = person(without=("parka",)), person(parka=None)
@@ -362,4 +374,4 @@ class TestWithoutAForecast:
     def test_a_trip_of_nobody_and_nothing(self) -> None:
         empty = trip()
         assert body([], empty, evaluate(empty, None)).people == ()
-        assert body([], TWO_DAYS, evaluate(TWO_DAYS, None)).load.pack_kg.shape == (0, 3)
+        assert body([], TWO_DAYS, evaluate(TWO_DAYS, None)).load.pack_kg.shape == (0, 3, 1)

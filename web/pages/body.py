@@ -1,21 +1,27 @@
-"""What each stage asks of the body, person by person. Nothing is stored; settings stand in the address."""
+"""What each stage asks of the body, person by person. Settings stand in the address; own hours are kept."""
 
 from __future__ import annotations
 
 from fastapi import APIRouter, Request
-from fastapi.responses import Response
+from fastapi.responses import RedirectResponse, Response
 
-from api.access.current import CurrentReader
-from api.access.permissions import permit
-from api.db import Reading
+from api.access.current import CurrentReader, Reader
+from api.access.permissions import may, permit
+from api.body.settings import BodySettings
+from api.db import Reading, Writing
 from api.errors import Invalid
+from api.journal.trip import Slug
+from api.readiness.bodies import own_hours
 from api.readiness.body_report import body_of, report
 from api.readiness.body_settings import BOXES, HOURS, settings_of, shown
 from api.readiness.evaluation import Evaluation
+from api.readiness.hours import keep_hours
+from api.readiness.schemas import Board
 from api.readiness.service import Evaluations
 from api.science.water import FUELS
 from web.pages.board_view import BoardView
 from web.pages.body_view import BodyView, PersonView
+from web.pages.roster_forms import Sent
 from web.rendering import forms_errors, page, shell_of
 from web.words import Say
 
@@ -30,10 +36,40 @@ def body_page(
     evaluation = readiness.evaluation(conn, reader.outfit, trip)
     board, given = readiness.board(conn, reader.outfit, trip), dict(request.query_params)
     problem: Invalid | None = None
+    kept = own_hours(evaluation.picture, evaluation.plan)
     try:
-        settings = settings_of(given, evaluation.plan)
+        settings = settings_of(given, evaluation.plan, kept)
     except Invalid as wrong:
-        problem, settings = wrong, settings_of({}, evaluation.plan)
+        problem, settings = wrong, settings_of({}, evaluation.plan, kept)
+    return _page(request, evaluation, board, reader, settings, given, problem)
+
+
+@router.post("/trips/{trip}/body/hours", dependencies=[permit("call.make")])
+def keep(
+    request: Request, trip: Slug, sent: Sent, work: Writing, reader: CurrentReader, readiness: Evaluations
+) -> Response:
+    """Keep a guide's own hours in the journal; those left empty go back to the estimate."""
+    evaluation = readiness.evaluation(work, reader.outfit, trip)
+    typed = {name.removeprefix(HOURS): sent.text(name) for name in sent.names() if name.startswith(HOURS)}
+    try:
+        keep_hours(work, readiness.journal, reader, evaluation, typed, sent.seen_seq())
+    except Invalid as problem:
+        board = readiness.board(work, reader.outfit, trip)
+        settings = settings_of({}, evaluation.plan, own_hours(evaluation.picture, evaluation.plan))
+        again = {HOURS + stage: text for stage, text in typed.items()}
+        return _page(request, evaluation, board, reader, settings, again, problem)
+    return RedirectResponse(f"/trips/{trip}/body#hours", status_code=303)
+
+
+def _page(
+    request: Request,
+    evaluation: Evaluation,
+    board: Board,
+    reader: Reader,
+    settings: BodySettings,
+    given: dict[str, str],
+    problem: Invalid | None,
+) -> Response:
     shell = shell_of(request)
     say = BoardView(board).say(shell.units)
     body = problem.body() if problem else None
@@ -48,6 +84,8 @@ def body_page(
         view=BodyView(report(evaluation, body_of(evaluation, settings)), say),
         boxes=BOXES,
         hours=HOURS,
+        own=own_hours(evaluation.picture, evaluation.plan),
+        sets_hours=may(reader, "call.make"),
         fuels=[(name, name) for name in FUELS],
         values=shown(settings) | {name: text for name, text in given.items() if text},
         problem=body,

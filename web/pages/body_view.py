@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from api.readiness.body_schemas import Amount, BodyReport, PersonBody, PersonStage, StageBody
+from api.readiness.body_schemas import Amount, BodyReport, FuelBody, PersonBody, PersonStage, StageBody
 from web import words
 from web.words import Say
 
@@ -70,9 +70,13 @@ class BodyView:
         """Fuel for the party, and for each rope should it camp apart."""
         report = self.report
         lines = [
-            f"{one.who}: {self._told(one.needed_g, _grams)}" + ("" if at == 0 else ", should it camp apart")
+            f"{one.who}: {self._told(one.needed_g, _grams)}" + ("" if at == 0 else self._apart(one))
             for at, one in enumerate(report.fuel)
         ]
+        if len(report.fuel) > 1:
+            ropes = words.count(len(report.fuel) - 1, "rope")
+            have = words.NOT_KNOWN if report.stoves is None else words.number(report.stoves)
+            lines.append(f"Stoves: {have} seen; {ropes} that camp apart need one each")
         packed = report.fuel_packed_g
         if packed is None:
             lines.append("Packed: not known, nobody has counted it")
@@ -86,13 +90,27 @@ class BodyView:
             )
             lines.append(f"Packed: {_grams(packed)}{left}")
         lines.append(f"Where water boils rests on air pressure: {report.pressure_by}")
-        minutes = report.treat_chemical_min
-        lines.append(
-            "Stream water is too cold for iodine or chlorine to be timed: boil or filter"
-            if minutes is None
-            else f"Iodine or chlorine needs {minutes:g}{NBSP}min in stream water"
-        )
+        lines.append(self._chemical())
         return tuple(map(words.sentence, lines))
+
+    @staticmethod
+    def _apart(one: FuelBody) -> str:
+        packed = "" if one.packed_g is None else f", {_grams(one.packed_g)} packed"
+        return f"{packed}, should it camp apart"
+
+    def _chemical(self) -> str:
+        """Minutes to treat stream water, by dose."""
+        water = f"stream water of {self.say.temperature(self.report.stream_c)}"
+        doses = {dose: minutes for dose, minutes in self.report.treat_chemical_min.items() if minutes}
+        if not doses:
+            return f"For iodine or chlorine in {water} no time is published: boil, filter or warm it first"
+        times = words.join([f"{minutes:g}{NBSP}min at {dose}{NBSP}ppm" for dose, minutes in doses.items()])
+        return f"Iodine or chlorine in {water}: {times}; none of it kills Cryptosporidium"
+
+    def reckoned(self, s: StageBody) -> str:
+        """What the plan and the estimate have for a stage, beside the box for own hours."""
+        plan = f"Planned {_hours(s.planned_h)}"
+        return plan if s.estimated_h.base is None else f"{plan}; estimate {self._told(s.estimated_h, _hours)}"
 
     # -- stages
 
@@ -100,15 +118,16 @@ class BodyView:
         say, told = self.say, self._told
         lines = [
             self._air(s),
-            f"On the way {_litres(s.water_l)} a person; set out with {_litres(s.set_out_l)} to the next camp",
+            self._water(s),
             f"In the dark on the move: {told(s.dark_h, _hours)}",
+            self._ground(s),
             self._hours(s),
         ]
         if s.source:
             night, out = told(s.night_c, say.temperature), told(s.open_night_c, say.temperature)
             lines.append(f"Night: plan by {night}, without the shelter by {out}")
             fuel = told(s.fuel_g, _grams)
-            lines.append(f"In camp {_litres(s.camp_l)} a person, {s.source}: {fuel} of fuel a person")
+            lines.append(f"In camp {told(s.camp_l, _litres)} a person, {s.source}: {fuel} of fuel a person")
             if s.boiling_c is not None and s.boil_min is not None:
                 boils = say.temperature(s.boiling_c)
                 lines.append(
@@ -126,8 +145,29 @@ class BodyView:
         cold, wind = self._told(s.low_c, self.say.temperature), self._told(s.wind_mps, self.say.speed)
         return f"Coldest on the way {cold}, wind to {wind}; {freezes}"
 
+    def _water(self, s: StageBody) -> str:
+        onward = "the next water or camp" if s.sources else "the next camp"
+        set_out = self._told(s.set_out_l, _litres)
+        line = f"On the way {_litres(s.water_l)} a person; set out with {set_out} to {onward}"
+        for one in s.sources:
+            if one.kind == "snow":
+                line += f"; {one.name}: snow to melt"
+            elif one.runs:
+                line += f"; {one.name}: a stream, {one.boil_min:g}{NBSP}min at a rolling boil treat it"
+            else:
+                line += f"; {one.name}: the stream may be frozen, so it is not counted on"
+        return line
+
+    def _ground(self, s: StageBody) -> str:
+        if s.grade_pct is None:
+            return "Grade: not known"
+        grade = f"{words.number(s.grade_pct)}{NBSP}%"
+        if s.distance_m is None:
+            return f"Grade {grade} is assumed, because the plan has no distance; hours and effort rest on it"
+        return f"Grade {grade}, from {self.say.distance(s.distance_m)} on the map"
+
     def _hours(self, s: StageBody) -> str:
-        whose = "The guide's own hours" if s.own_hours else "By the slowest pack about"
+        whose = "A guide's own hours" if s.own_hours else "By the slowest pack about"
         line = f"{whose} {self._told(s.hours, _hours)}"
         if s.arrival is not None:
             line += f", there {self.say.day_time(datetime.fromisoformat(s.arrival))}"
@@ -161,7 +201,7 @@ class BodyView:
         )
         lines.append(self._night(person, names))
         lines.append(self._lamp(person, names))
-        packs = [(s.pack_kg, names[s.stage]) for s in person.stages if s.pack_kg is not None]
+        packs = [(s.pack_kg.base, names[s.stage]) for s in person.stages if s.pack_kg.base is not None]
         if packs:
             heaviest, where = max(packs)
             weight = "" if person.own_weight else "; a body of 70 kg is taken for granted"
@@ -182,9 +222,7 @@ class BodyView:
         )
 
     def _night(self, person: PersonBody, names: dict[str, str]) -> str:
-        mat = {True: "", False: "; no mat, so the label does not hold", None: "; a mat is not known"}[
-            person.mat
-        ]
+        mat = f"; {person.mat_says}" if person.mat_says else ""
         worst = _least(person.stages, lambda s: s.bag_margin_c)
         if worst is None:
             return f"Sleep: bag {person.bag}{mat}; no night can be judged"
@@ -192,6 +230,10 @@ class BodyView:
         out = self._told(worst.bag_margin_open_c, _kelvin)
         where = names[worst.stage]
         night = f"Coldest night ({where}), by the label: {margin}; without shelter {out}"
+        limit = (
+            self._told(worst.bag_limit_margin_c, _kelvin) if worst.bag_limit_margin_c.base is not None else ""
+        )
+        night += f"; by its limit: {limit}" if limit and not person.bag.startswith("limit") else ""
         return f"Sleep: bag {person.bag}{mat}. {night}"
 
     def _lamp(self, person: PersonBody, names: dict[str, str]) -> str:
@@ -205,7 +247,6 @@ class BodyView:
         return self._told(s.clothing_margin_clo, _clo)
 
     def _cells(self, s: PersonStage) -> tuple[tuple[str, str], ...]:
-        pack = words.NOT_KNOWN if s.pack_kg is None else f"{words.number(s.pack_kg, 1)}{NBSP}kg"
         return (
             ("On the move, no strain", self._margin(s)),
             ("On the move, strained", self._told(s.clothing_margin_min_clo, _clo)),
@@ -213,7 +254,7 @@ class BodyView:
             ("with the one layer", self._told(s.standing_further_min, _minutes)),
             ("Bag", self._told(s.bag_margin_c, _kelvin)),
             ("Light", self._told(s.light_margin_h, _spare_hours)),
-            ("Pack", pack),
+            ("Pack", self._told(s.pack_kg, _kilos)),
             ("Energy of the day", self._told(s.energy_kj, _energy)),
         )
 
@@ -258,6 +299,10 @@ def _kelvin(value: float) -> str:
 
 def _grams(value: float) -> str:
     return f"{words.number(value, -1)}{NBSP}g"
+
+
+def _kilos(value: float) -> str:
+    return f"{words.number(value, 1)}{NBSP}kg"
 
 
 def _litres(value: float) -> str:

@@ -22,15 +22,18 @@ _PER = {
 def for_whom(requirement: Requirement) -> str:
     """ "1 for each person", "2 for each rope, lead guide and assistant guide only"."""
     roles = words.join(words.ROLES[role] for role in requirement.roles)
-    return f"{how_many(requirement.how_many)}{f', {roles} only' if roles else ''}"
+    asked = how_many(requirement.how_many, held=requirement.holds_amount)
+    return f"{asked}{f', {roles} only' if roles else ''}"
 
 
-def how_many(asked: HowMany) -> str:
-    """ "2 for each person"; a computed amount by the name it has."""
+def how_many(asked: HowMany, *, held: bool = False) -> str:
+    """ "2 for each person"; a computed amount by the name it has. `held`: a share of it."""
     per = f"every {asked.people} people" if asked.per == "people" else _PER[asked.per]
     if asked.computed in OF_THE_BODY:
         word = "at least" if asked.computed in LEFT_OF_THE_BODY else "at most"
         return f"{metric_words(asked.computed)} for {per}: {word} {asked.count:g} {asked.unit}"
+    if held and asked.computed:
+        return f"{metric_words(asked.computed)} for {per}: at least {100.0 * asked.count:g} % of it"
     if asked.computed:
         return f"{metric_words(asked.computed)} for {per}, counted in {asked.unit}"
     unit = f" {asked.unit}" if asked.unit else ""

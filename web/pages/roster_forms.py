@@ -19,6 +19,7 @@ from api.units import Kind, QuantityError, from_inside, parse_quantity
 from web.words import Units
 
 LENGTH_UNITS = [("m", "m"), ("ft", "ft")]
+DISTANCE_UNITS = [("km", "km"), ("mi", "mi"), ("m", "m")]
 
 _KIND_OF_UNIT = {
     "m": Kind.LENGTH,
@@ -147,6 +148,8 @@ def shown(value: float | None, unit: str = "m", inside: str = "m") -> str:
         return ""
     kind = _KIND_OF_UNIT.get(inside)
     number = value if unit == inside or kind is None else from_inside(value, unit, kind)
+    if unit == "mi":
+        return f"{number:.2f}"
     return f"{number:.0f}" if unit == "ft" else f"{round(number, 6):.6f}".rstrip("0").rstrip(".")
 
 
@@ -168,6 +171,11 @@ def renamed(problem: Invalid, names: Mapping[str, str]) -> Invalid:
         for field in problem.fields
     ]
     return type(problem)(problem.detail, fields=fields, extra=problem.extra)
+
+
+def distance_unit(units: Units) -> str:
+    """The unit in which this reader types distances."""
+    return "mi" if units is Units.US else "km"
 
 
 async def _sent(request: Request) -> AsyncIterator[Form]:

@@ -22,9 +22,19 @@ from api.roster import service
 from api.roster.changes import Change
 from api.roster.rules import local_input, rebuilt
 from web import words
-from web.pages.roster_forms import LENGTH_UNITS, Form, Sent, length_unit, row_of, shown
+from web.pages.roster_forms import (
+    DISTANCE_UNITS,
+    LENGTH_UNITS,
+    Form,
+    Sent,
+    distance_unit,
+    length_unit,
+    row_of,
+    shown,
+)
 from web.pages.roster_show import edition_of, form_page, saved
 from web.rendering import units_of
+from web.words import Units
 
 router = APIRouter(include_in_schema=False)
 
@@ -40,9 +50,11 @@ def edit_stage(
     """The form of one stage; ``new`` is one to be added."""
     snapshot = journals.picture(conn, reader.outfit, trip)
     plan = service.plan_in_force(snapshot.picture, trip)
-    unit = length_unit(units_of(request))
+    units = units_of(request)
     values = (
-        _new_stage_values(plan, unit) if stage == "new" else _stage_values(_stage(plan, stage), plan, unit)
+        _new_stage_values(plan, length_unit(units))
+        if stage == "new"
+        else _stage_values(_stage(plan, stage), plan, units)
     )
     return _stage_form(request, conn, reader, snapshot, stage, values)
 
@@ -115,6 +127,9 @@ def _stage_form(
         supplied=list(items.items()),
         length_units=LENGTH_UNITS,
         unit=length_unit(units_of(request)),
+        distance_units=DISTANCE_UNITS,
+        distance_unit=distance_unit(units_of(request)),
+        waters=[("", "none"), *words.WATERS.items()],
     )
 
 
@@ -134,8 +149,8 @@ def _new_stage_values(plan: TripPlan, unit: str) -> dict[str, Any]:
     }
 
 
-def _stage_values(stage: Stage, plan: TripPlan, unit: str) -> dict[str, Any]:
-    zone, night = plan.place.zone, stage.night
+def _stage_values(stage: Stage, plan: TripPlan, units: Units) -> dict[str, Any]:
+    zone, night, unit = plan.place.zone, stage.night, length_unit(units)
     values: dict[str, Any] = {
         "name": stage.name,
         "starts_at": local_input(stage.starts_at, zone),
@@ -144,6 +159,7 @@ def _stage_values(stage: Stage, plan: TripPlan, unit: str) -> dict[str, Any]:
         "from_m": shown(stage.from_m, unit),
         "to_name": stage.to_name,
         "to_m": shown(stage.to_m, unit),
+        "distance_m": shown(stage.distance_m, distance_unit(units)),
         "effort": stage.effort.value,
         "terrain": [trait.value for trait in stage.terrain],
         "night.sleeps": "yes" if night else "",
@@ -159,6 +175,7 @@ def _stage_values(stage: Stage, plan: TripPlan, unit: str) -> dict[str, Any]:
             f"via.{index}.name": point.name,
             f"via.{index}.elevation_m": shown(point.elevation_m, unit),
             f"via.{index}.at": local_input(point.at, zone),
+            f"via.{index}.water": point.water or "",
         }
     return values
 
@@ -177,6 +194,9 @@ def _stage_from(sent: Form, plan: TripPlan, old: Stage | None, stage_id: str) ->
         "to_name": sent.text("to_name"),
         "to_m": sent.length("to_m", old.to_m if old else None),
         "via": _vias_from(sent, plan, old),
+        "distance_m": sent.measured(
+            "distance_m", "m", old.distance_m if old else None, sent.text("distance_m_unit") or "km"
+        ),
         "effort": sent.text("effort") or "moderate",
         "terrain": sent.texts("terrain"),
         "night": None,
@@ -206,6 +226,7 @@ def _vias_from(sent: Form, plan: TripPlan, old: Stage | None) -> list[dict[str, 
             "name": sent.text(f"{name}.name"),
             "elevation_m": sent.length(f"{name}.elevation_m", before),
             "at": sent.moment(f"{name}.at", plan.place.zone),
+            "water": sent.text(f"{name}.water") or None,
         }
         if sent.text(f"{name}.name") or sent.text(f"{name}.elevation_m") or sent.text(f"{name}.at"):
             vias.append(point)
