@@ -122,12 +122,12 @@ def _found_words(line: Recurrence) -> str:
 def percent(rate: Rate) -> str:
     """A share in whole percent; one decimal under ten."""
     places = 1 if rate.share < 0.1 else 0
-    return f"{rate.share * 100:.{places}f} %"
+    return f"{rate.share * 100:.{places}f}\u00a0%"
 
 
 def share_words(rate: Rate, whom: str = "asked") -> str:
     """ "34 of 190 asked (18 %, likely 13 to 24 %)"."""
-    span = f"likely {rate.lower * 100:.0f} to {rate.upper * 100:.0f} %"
+    span = f"likely {rate.lower * 100:.0f} to {rate.upper * 100:.0f}\u00a0%"
     return f"{rate.hits:,} of {rate.total:,} {whom} ({percent(rate)}, {span})"
 
 

@@ -66,9 +66,9 @@ class Effect:
     item: str
     total: Counted
     differs: Bools
-    """By trip of the grid: whether anything differs there."""
+    """By trip of the grid: whether any flag differs there."""
     trips: dict[str, Counted]
-    """The trips on which most differs, at most `MOST_TRIPS`."""
+    """The trips on which most differs, in flags or in what cannot be known; at most `MOST_TRIPS`."""
     behind: dict[str, tuple[tuple[str, int], ...]]
     """By number: the trips it is made of with how many people each, the most first; at most `MOST_TRIPS`."""
 
@@ -228,7 +228,7 @@ def effect_of(trips: Sequence[str], named: Requirement, sums: Mapping[str, np.nd
     differs = np.zeros(len(trips), dtype=np.bool_)
     for name in ("come", "gone", "earlier", "later", "heavier", "lighter"):
         differs |= sums[name] > 0
-    differs |= sums["untold_before"] != sums["untold_after"]
+    listed = differs | (sums["untold_before"] != sums["untold_after"])
     most = np.argsort(-(sums["come"] + sums["gone"]), kind="stable")
     return Effect(
         requirement=named.id,
@@ -237,7 +237,7 @@ def effect_of(trips: Sequence[str], named: Requirement, sums: Mapping[str, np.nd
         differs=differs,
         trips={
             trips[at]: _counted({name: part[at] for name, part in sums.items()})
-            for at in most[differs[most]][:MOST_TRIPS].tolist()
+            for at in most[listed[most]][:MOST_TRIPS].tolist()
         },
         behind={name: _behind(trips, sums[name]) for name in OPENED},
     )

@@ -206,9 +206,9 @@ def find(conn: Connection, outfit: str, id_: str) -> TrialRow:
     return _as_it_is(found)
 
 
-def trials(conn: Connection, outfit: str) -> list[TrialRow]:
-    """All trials, the newest first."""
-    return [_as_it_is(row) for row in written.trials(conn, outfit)]
+def trials(conn: Connection, outfit: str, changed: str | None = None) -> list[TrialRow]:
+    """All trials (of one changed list), the newest first; without their results."""
+    return [_as_it_is(row) for row in written.trials(conn, outfit, changed)]
 
 
 def _as_it_is(row: TrialRow) -> TrialRow:

@@ -22,6 +22,7 @@ from api.kitlist.queries import EditionRow
 from api.kitlist.routes import Now
 from api.kitlist.schemas import Edition, Requirement, Zone
 from api.readiness.schemas import CAUTION
+from api.seasons import trying
 from web.pages import kitlist_choices as choices
 from web.pages import kitlist_edit, kitlist_wording
 from web.rendering import forms_errors, page
@@ -110,6 +111,8 @@ def one(
         others=others,
         whole=whole,
         draft=row.state is EditionState.DRAFT,
+        may_try=may(reader, "seasons.read"),
+        trials=trying.trials(conn, reader.outfit, edition) if may(reader, "seasons.read") else (),
     )
 
 

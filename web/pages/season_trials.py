@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api.access.current import CurrentReader
-from api.access.permissions import permit
+from api.access.permissions import may, permit
 from api.db import Reading, Writing
 from api.errors import Conflict, Invalid
+from api.kitlist.models import EditionState
+from api.kitlist.queries import EditionRow
+from api.kitlist.schemas import Scope
 from api.kitlist.service import copy, get_edition, list_editions
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations
 from api.seasons import behind, service, trying
+from api.seasons.written.queries import TrialRow
 from web.charts import seasons as charts
 from web.pages.locker_view import SentForm, done_or_again, form_page
 from web.rendering import page
@@ -32,7 +37,7 @@ STATES: dict[str, str] = {
     "failed": "failed",
 }
 COLUMNS: tuple[tuple[str, str], ...] = (
-    ("people", "people"),
+    ("people", "applies to"),
     ("come", "would have come"),
     ("gone", "would not have come"),
     ("earlier", "would have come earlier"),
@@ -42,26 +47,42 @@ COLUMNS: tuple[tuple[str, str], ...] = (
     ("untold_before", "cannot be known, by the list as it is"),
     ("untold_after", "cannot be known, by the changed list"),
 )
+ALWAYS = ("people", "come", "gone", "earlier", "untold_after")
+"""Shown of every line; of the others those that are not nought everywhere."""
 
 
 @router.get("", dependencies=READ)
-def show_trials(request: Request, conn: Reading, reader: CurrentReader) -> Response:
-    """All trials, and the form for another."""
-    return _list(request, conn, reader)
+def show_trials(
+    request: Request,
+    conn: Reading,
+    reader: CurrentReader,
+    changed: Annotated[str, Query(max_length=80)] = "",
+) -> Response:
+    """All trials, and the form for another; `changed` is the list to be tried."""
+    return _list(request, conn, reader, values={"changed": changed})
 
 
 def _list(request: Request, conn: Any, reader: Any, problem: Any = None, values: Any = None) -> Response:
-    editions = list_editions(conn, reader.outfit)
+    # A draft is what one wants to try, and the newest list is what one wants to change.
+    editions = sorted(list_editions(conn, reader.outfit), key=lambda row: row.changed_at, reverse=True)
+    drafts_first = sorted(editions, key=lambda row: row.state is not EditionState.DRAFT)
     return form_page(
         request,
         "seasons/trials.html",
         problem,
         trials=trying.trials(conn, reader.outfit),
-        editions=[(row.id, f"{row.title}, edition {row.number} ({row.state.value})") for row in editions],
+        editions=[_named(row) for row in editions],
+        tried=[_named(row) for row in drafts_first if row.made_from],
+        titles=dict(map(_named, editions)),
+        may_change=may(reader, "kitlist.edit"),
         values=values or {},
         states=STATES,
         caution=CAUTION,
     )
+
+
+def _named(row: EditionRow) -> tuple[str, str]:
+    return row.id, f"{row.title}, edition {row.number}{' (draft)' if row.state is EditionState.DRAFT else ''}"
 
 
 @router.post("/copy", dependencies=CHANGE)
@@ -111,17 +132,49 @@ def _one(
         "seasons/trial.html",
         problem,
         trial=row,
+        titles=dict(map(_named, list_editions(conn, reader.outfit))),
+        may_change=may(reader, "kitlist.edit"),
         states=STATES,
         ended=ended,
         columns=COLUMNS,
-        names=names_of(conn, reader, (row.result or {}).get("by_trip", {})),
+        shown=[one for one in COLUMNS if one[0] in ALWAYS or _any_of(row, one[0])],
+        trips=_trips(conn, reader, row),
         opened=(row.result or {}).get("behind", {}),
-        lines=[(r["id"], r["item"]) for r in (row.result or {}).get("requirements", ())],
+        lines=_to_watch(conn, reader, row),
         watched=service.watched(conn, reader.outfit, row),
         charts=charts,
         values=values or {},
         caution=CAUTION,
     )
+
+
+def _to_watch(conn: Any, reader: Any, row: TrialRow) -> list[tuple[str, str]]:
+    """Lines of the changed list that the review counts, those that the trial is about first."""
+    tried = {line["id"] for line in (row.result or {}).get("requirements", ())}
+    lines = get_edition(conn, reader.outfit, row.changed).requirements
+    counted = [r for r in lines if r.scope is Scope.PERSON and r.is_thing and not r.optional]
+    return [(r.id, r.item) for r in sorted(counted, key=lambda r: r.id not in tried)]
+
+
+def _any_of(row: TrialRow, number: str) -> bool:
+    return any(line[number] for line in (row.result or {}).get("requirements", ()))
+
+
+@dataclass(frozen=True, slots=True)
+class TriedTrip:
+    """A trip on which something would have been different."""
+
+    id: str
+    name: str
+    counted: Mapping[str, int]
+
+
+def _trips(conn: Any, reader: Any, row: TrialRow) -> list[TriedTrip]:
+    """Those that the reader may see, where most would have been different first."""
+    by_trip = (row.result or {}).get("by_trip", {})
+    names = names_of(conn, reader, by_trip)
+    found = [TriedTrip(id_, names[id_], counted) for id_, counted in by_trip.items() if id_ in names]
+    return sorted(found, key=lambda trip: (-trip.counted["come"] - trip.counted["gone"], trip.name))
 
 
 def names_of(conn: Any, reader: Any, ids: Iterable[str]) -> dict[str, str]:

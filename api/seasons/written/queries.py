@@ -14,6 +14,7 @@ from sqlalchemy import (
     and_,
     func,
     insert,
+    null,
     select,
     type_coerce,
     update,
@@ -97,9 +98,12 @@ def trial(conn: Connection, outfit_id: str, id_: str) -> TrialRow | None:
     return TrialRow._make(row) if row else None
 
 
-def trials(conn: Connection, outfit_id: str) -> list[TrialRow]:
-    """All trials of an outfit, the newest first."""
-    wanted = select(*_TRIAL).where(_trial.c.outfit_id == outfit_id)
+def trials(conn: Connection, outfit_id: str, changed: str | None = None) -> list[TrialRow]:
+    """All trials of an outfit (of one changed list), the newest first; without their results."""
+    columns = [null().label(c.name) if c.name == "result" else c for c in _TRIAL]
+    wanted = select(*columns).where(_trial.c.outfit_id == outfit_id)
+    if changed is not None:
+        wanted = wanted.where(_trial.c.changed == changed)
     found = conn.execute(wanted.order_by(_trial.c.created_at.desc(), _trial.c.id.desc()))
     return [TrialRow._make(row) for row in found]
 
