@@ -16,7 +16,7 @@ from api.clock import Clock
 from api.limits import BodyLimit
 from api.logging import RequestRecord
 from api.measuring import Measurements
-from api.opening import make_clock, open_database
+from api.opening import make_clock, open_database, open_replica
 from api.settings import Settings, get_settings
 from web import site
 
@@ -88,6 +88,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     anyio.to_thread.current_default_thread_limiter().total_tokens = settings.threads
     app.state.stopping = anyio.Event()
     app.state.db = open_database(settings)
+    app.state.replica = open_replica(settings, app.state.db)
     try:
         app.state.db.warn_if_at_risk()
         async with rooms.working(app):
@@ -99,6 +100,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
             yield
     finally:
         app.state.stopping.set()
+        app.state.replica.close()
         app.state.db.close()
         app.state.end_tracing()
         log.info("stopped")

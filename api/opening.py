@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from api.clock import Clock, MovableClock, SystemClock
 from api.db import Database
+from api.replica import Replica
 from api.settings import Settings
 
 
@@ -25,3 +26,15 @@ def open_database(settings: Settings) -> Database:
         read_connections=settings.read_connections,
         write_wait_s=settings.write_wait_s,
     )
+
+
+def open_replica(settings: Settings, db: Database) -> Replica:
+    """Where the seasons are read: from a copy that follows the database, if the settings name one."""
+    if not settings.replica_url:
+        return Replica(db)
+    copy = Database(
+        settings.replica_url,
+        read_connections=settings.read_connections,
+        write_wait_s=settings.write_wait_s,
+    )
+    return Replica(db, copy)

@@ -10,8 +10,8 @@ from pydantic import BaseModel
 
 from api.access.current import CurrentReader
 from api.access.permissions import permit
-from api.db import Reading
 from api.readiness.schemas import CAUTION
+from api.replica import SeasonsReading
 from api.seasons.choosing import month_of
 from api.seasons.queries import Choice
 from api.seasons.rules import Compared, Rate, Recurrence
@@ -79,7 +79,7 @@ class RecurringGaps(BaseModel):
 
 @router.get("/recurring-gaps", dependencies=[permit("seasons.read")])
 def recurring_gaps(
-    conn: Reading,
+    conn: SeasonsReading,
     reader: CurrentReader,
     first: Month = "",
     last: Month = "",

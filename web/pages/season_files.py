@@ -11,6 +11,7 @@ from api.access.current import CurrentReader
 from api.access.permissions import permit
 from api.db import Reading
 from api.errors import NotFound
+from api.replica import SeasonsReading
 from api.seasons import behind, export, letters, service, tables, trying
 from api.seasons.export import Table
 from web.pages.season_choice import Chosen
@@ -30,13 +31,15 @@ def _file(kind: str, table: Table | None) -> Response:
 
 
 @router.get("/export/{kind}", dependencies=READ)
-def gaps(kind: str, conn: Reading, reader: CurrentReader, choice: Chosen) -> Response:
+def gaps(kind: str, conn: SeasonsReading, reader: CurrentReader, choice: Chosen) -> Response:
     """Recurring gaps."""
     return _file(kind, tables.gaps(service.overview(conn, reader.outfit, choice)))
 
 
 @router.get("/export/{table}/{kind}", dependencies=READ)
-def of_all_lines(table: str, kind: str, conn: Reading, reader: CurrentReader, choice: Chosen) -> Response:
+def of_all_lines(
+    table: str, kind: str, conn: SeasonsReading, reader: CurrentReader, choice: Chosen
+) -> Response:
     """Changes between seasons, or groups against all others."""
     found = service.overview(conn, reader.outfit, choice)
     if table == "changes":
@@ -47,14 +50,14 @@ def of_all_lines(table: str, kind: str, conn: Reading, reader: CurrentReader, ch
 
 
 @router.get("/trips/export/{kind}", dependencies=READ)
-def all_trips(kind: str, conn: Reading, reader: CurrentReader, choice: Chosen) -> Response:
+def all_trips(kind: str, conn: SeasonsReading, reader: CurrentReader, choice: Chosen) -> Response:
     """The chosen trips."""
     return _file(kind, tables.trips("trips", behind.all_trips(conn, reader, choice, limit=None)))
 
 
 @router.get("/notes/{which}/{table}/{kind}", dependencies=READ)
 def of_a_list(
-    which: str, table: str, kind: str, conn: Reading, reader: CurrentReader, choice: Chosen
+    which: str, table: str, kind: str, conn: SeasonsReading, reader: CurrentReader, choice: Chosen
 ) -> Response:
     """The numbers of a list of lines, or what was written beside them."""
     listed = note_list(conn, reader, which, choice, limit=None)
@@ -65,7 +68,7 @@ def of_a_list(
 
 @router.get("/requirements/{requirement}/export/{table}/{kind}", dependencies=READ)
 def of_one_requirement(
-    requirement: str, table: str, kind: str, conn: Reading, reader: CurrentReader, choice: Chosen
+    requirement: str, table: str, kind: str, conn: SeasonsReading, reader: CurrentReader, choice: Chosen
 ) -> Response:
     """A table of the page of one requirement."""
     one = service.one_requirement(conn, reader.outfit, requirement, choice)
@@ -76,7 +79,7 @@ def of_one_requirement(
 def trips_behind(
     requirement: str,
     kind: str,
-    conn: Reading,
+    conn: SeasonsReading,
     reader: CurrentReader,
     choice: Chosen,
     what: Annotated[str, Query(max_length=40)] = "lacking",

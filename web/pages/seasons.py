@@ -16,6 +16,7 @@ from api.access.permissions import permit
 from api.db import Reading
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations
+from api.replica import SeasonsReading
 from api.seasons import behind, projection, queries, service
 from api.seasons.cube_cache import cube_of
 from api.seasons.measures import DIMENSIONS
@@ -35,7 +36,7 @@ MOST_SHOWN = 200
 
 @router.get("", dependencies=READ)
 def show_overview(
-    request: Request, conn: Reading, reader: CurrentReader, choice: Chosen, readiness: Evaluations
+    request: Request, conn: SeasonsReading, reader: CurrentReader, choice: Chosen, readiness: Evaluations
 ) -> Response:
     """Recurring gaps, ranked."""
     found = service.overview(conn, reader.outfit, choice)
@@ -85,7 +86,7 @@ def _waiting(conn: Any, outfit: str, readiness: Any) -> int:
 
 @router.get("/requirements/{requirement}", dependencies=READ)
 def show_requirement(
-    request: Request, requirement: str, conn: Reading, reader: CurrentReader, choice: Chosen
+    request: Request, requirement: str, conn: SeasonsReading, reader: CurrentReader, choice: Chosen
 ) -> Response:
     """One requirement through time and across routes."""
     one = service.one_requirement(conn, reader.outfit, requirement, choice)
@@ -112,7 +113,7 @@ def show_requirement(
 def show_trips(
     request: Request,
     requirement: str,
-    conn: Reading,
+    conn: SeasonsReading,
     reader: CurrentReader,
     choice: Chosen,
     what: Annotated[str, Query(max_length=40)] = "lacking",
@@ -133,7 +134,7 @@ def show_trips(
 
 
 @router.get("/trips", dependencies=READ)
-def show_all_trips(request: Request, conn: Reading, reader: CurrentReader, choice: Chosen) -> Response:
+def show_all_trips(request: Request, conn: SeasonsReading, reader: CurrentReader, choice: Chosen) -> Response:
     """The chosen trips."""
     return page(
         request,
@@ -146,7 +147,7 @@ def show_all_trips(request: Request, conn: Reading, reader: CurrentReader, choic
 
 @router.get("/notes/{which}", dependencies=READ)
 def show_notes(
-    request: Request, which: str, conn: Reading, reader: CurrentReader, choice: Chosen
+    request: Request, which: str, conn: SeasonsReading, reader: CurrentReader, choice: Chosen
 ) -> Response:
     """Late finds, surprises, the locker or remarks: numbers, and the words beside them."""
     listed = season_notes.note_list(conn, reader, which, choice, limit=MOST_SHOWN)
