@@ -25,14 +25,14 @@ def fill(db: Database) -> None:
         for table in tables():
             if table.name not in FROM_THE_DEMO and work.execute(select(table).limit(1)).first() is None:
                 key = [column.name for column in table.primary_key]
-                rows = [_row(work, table, number) for number in range(ROWS)]
+                rows = [row_of(work, table, number) for number in range(ROWS)]
                 # Some keys are all of another table's, which may have fewer rows.
                 work.execute(
                     insert(table), list({tuple(row[name] for name in key): row for row in rows}.values())
                 )
 
 
-def _row(work: Work, table: Table, number: int) -> dict[str, Any]:
+def row_of(work: Work, table: Table, number: int) -> dict[str, Any]:
     row = {column.name: _value(column, number) for column in table.columns}
     for rule in table.foreign_key_constraints:
         parent = rule.elements[0].column.table
