@@ -53,13 +53,13 @@ class Mortal:
             with suppress(Exception):
                 connection.close()
 
-    def killed_at(self, line: int, work: Callable[[Database], None]) -> bool:
+    def killed_at(self, line: int, work: Callable[[Database], None], traced: frozenset[str] = TRACED) -> bool:
         """Do `work`, ended at the `line`-th line of our code. False when it was done before that."""
         executed = 0
 
         def on_event(frame: FrameType, kind: str, _arg: Any) -> Any:
             nonlocal executed
-            if frame.f_code.co_filename not in TRACED:
+            if frame.f_code.co_filename not in traced:
                 return None
             if kind == "line":
                 executed += 1
