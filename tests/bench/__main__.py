@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import math
 import os
 import platform
 import sys
@@ -24,7 +25,8 @@ def table(rows: list[Row]) -> str:
     lines = ["| what | against | ratio | bar | figures |", "| --- | --- | ---: | ---: | --- |"]
     for row in rows:
         bar = "" if row.bar is None else f"{row.bar:.3g}" if row.held else f"{row.bar:.3g} **not held**"
-        lines.append(f"| {row.what} | {row.baseline} | {row.ratio:.3g} | {bar} | {row.figure} |")
+        ratio = "" if math.isnan(row.ratio) else f"{row.ratio:.3g}"
+        lines.append(f"| {row.what} | {row.baseline} | {ratio} | {bar} | {row.figure} |")
     return "\n".join(lines)
 
 
