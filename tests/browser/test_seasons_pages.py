@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import itertools
 import re
+import shutil
 import threading
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ import pytest
 from playwright.sync_api import expect
 
 from api.clock import FixedClock
+from api.db import Database
 from api.main import create_app
 from api.seasons import trying
 from api.settings import Settings
@@ -20,6 +23,7 @@ from seeds import history_loading, loading
 from seeds.history import invent
 from tests.browser.test_board_pages import PHONE, SMALL_TARGETS, SMALLEST_TARGET_PX
 from tests.seasons.conftest import NOW
+from tests.support.databases import SqliteTemplates
 from tests.support.live import LiveServer, served
 from tests.support.pages import axe_violations
 
@@ -38,6 +42,24 @@ PATHS = (
 TRIPS_A_SEASON = 4
 
 
+@pytest.fixture(scope="module")
+def history_file(sqlite_templates: SqliteTemplates, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A SQLite file with the demo and a few invented trips, reviewed; to be copied."""
+    folder = tmp_path_factory.mktemp("seasons-pages")
+    with sqlite_templates.fresh(folder) as url, closing(Database(url)) as db:
+        loading.seed(db)
+        history_loading.load(db, FixedClock(NOW), trips=invent(TRIPS_A_SEASON))
+    return next(folder.glob("*.sqlite3"))
+
+
+@pytest.fixture
+def sqlite_url(history_file: Path, tmp_path: Path) -> str:
+    """The URL of a copy of it."""
+    file = tmp_path / "seasons.sqlite3"
+    shutil.copyfile(history_file, file)
+    return f"sqlite:///{file}"
+
+
 @pytest.fixture
 def live_settings(sqlite_url: str, tmp_path: Path) -> Settings:
     return Settings(database_url=sqlite_url, data_dir=tmp_path / "data", port=0, access_log=False, demo=True)
@@ -47,8 +69,6 @@ def live_settings(sqlite_url: str, tmp_path: Path) -> Settings:
 def live_server(live_settings: Settings) -> Iterator[LiveServer]:
     app = create_app(live_settings)
     with served(app, live_settings) as server:
-        loading.seed(app.state.db)
-        history_loading.load(app.state.db, FixedClock(NOW), trips=invent(TRIPS_A_SEASON))
         app.state.clock.move_to(NOW)
         yield server
 

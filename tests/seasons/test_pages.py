@@ -24,7 +24,7 @@ from api.readiness.service import Readiness
 from api.seasons import behind, export, queries, service, trying
 from api.seasons.export import Table
 from api.seasons.queries import Choice
-from tests.seasons.conftest import NOW, OFFICE, OUTFIT
+from tests.seasons.conftest import NOW, OFFICE, OUTFIT, TRIPS_A_SEASON
 from tests.seasons.test_trial import raised
 from tests.support.client import IsolatedTestClient
 from tests.support.pages import html_errors
@@ -220,6 +220,19 @@ def test_every_number_opens_as_many_people(client: IsolatedTestClient, database:
             assert sum(trip.counted for trip in behind.all_trips(conn, OFFICE, choice, limit=None)) == (
                 found.people
             )
+
+
+def test_the_same_is_chosen_as_json(client: IsolatedTestClient, database: Database) -> None:
+    with database.reading() as conn:
+        found = service.overview(conn, OUTFIT, Choice(first=(2025, 6), last=(2025, 7), rental=("own gear",)))
+    told = client.get("/api/seasons/recurring-gaps?first=2025-06&last=2025-07&rental=own+gear").json()
+    assert (told["trips"], told["people"]) == (found.all_trips, found.people)
+    assert 0 < told["trips"] < 2 * TRIPS_A_SEASON
+    assert [(gap["requirement"], gap["lacking"]["hits"]) for gap in told["gaps"]] == [
+        (line.requirement, line.rate.hits) for line in found.lines
+    ]
+    wrong = client.get("/api/seasons/recurring-gaps?first=soon", headers={"accept": "application/json"})
+    assert (wrong.status_code, wrong.json()["fields"][0]["field"]) == (422, "first")
 
 
 def test_what_cannot_be_chosen_is_said(client: IsolatedTestClient) -> None:
