@@ -113,11 +113,20 @@ def light(
     so_far = np.cumsum(dark_h, axis=0)
     in_air = {name: cold_share(name, low_c) for name in CHEMISTRIES}
     on_body = {name: float(cold_share(name, body_warm_c)) for name in CHEMISTRIES}
-    usable = np.full((len(lamps), *low_c.shape), np.nan)
+    there = (len(lamps), *low_c.shape)
+    own, kept = np.empty(there), np.empty(there)
     for p, lamp in enumerate(lamps):
-        own, name = in_air[lamp.chemistry], lamp.chemistry
-        kept = np.full(low_c.shape, on_body[name]) if lamp.spare_on_body else own
-        first = usable_light_h(lamp.labelled_h, own, charge=lamp.charge, usable_share=usable_share)
-        spare = usable_light_h(lamp.labelled_h, kept, sets=lamp.spare_sets, usable_share=usable_share)
-        usable[p] = first + spare
+        own[p] = in_air[lamp.chemistry]
+        kept[p] = on_body[lamp.chemistry] if lamp.spare_on_body else own[p]
+    labelled, charge, sets = (
+        np.array(each, dtype=np.float64).reshape(-1, 1, 1)
+        for each in (
+            [lamp.labelled_h for lamp in lamps],
+            [lamp.charge for lamp in lamps],
+            [lamp.spare_sets for lamp in lamps],
+        )
+    )
+    first = usable_light_h(labelled, own, charge=charge, usable_share=usable_share)
+    spare = usable_light_h(labelled, kept, sets=sets, usable_share=usable_share)
+    usable = np.asarray(first + spare)
     return Light(lamps, dark_h, so_far, usable, np.asarray(light_margin_h(usable, so_far)))

@@ -17,7 +17,7 @@ from api.body.people import Person
 from api.body.settings import EFFORT_WPM2, BodySettings
 from api.conditions.evaluate import ON_SNOW
 from api.conditions.itinerary import legs_of
-from api.conditions.needs import drinking, stretches
+from api.conditions.needs import Drinking, drinking, stretches
 from api.conditions.stages import StageConditions
 from api.journal.trip import Terrain, TripPlan
 from api.science import load as walking
@@ -159,16 +159,21 @@ def terrain_factor(way: Way, new_snow_cm: Floats, density_gpcm3: float) -> Float
 
 
 def load(
-    people: Sequence[Person], plan: TripPlan, conditions: StageConditions, settings: BodySettings
+    people: Sequence[Person],
+    plan: TripPlan,
+    conditions: StageConditions,
+    settings: BodySettings,
+    drunk: Drinking | None = None,
 ) -> Load:
-    """Weights, effort, hours and energy of everyone on every stage."""
+    """Weights, effort, hours and energy of everyone on every stage. `drunk`: where it is at hand."""
+    drunk = drunk or drinking(plan, conditions)
     way = way_of(plan, settings)
     ground = terrain_factor(way, conditions.high["new_snow_cm"].T, settings.snow_density_gpcm3)
     body = np.array([person.body_kg or settings.body_kg for person in people])
     items = np.array([_kg(person, worn=False) + _kg(person, worn=True) for person in people])
     in_pack = np.array([_kg(person, worn=False) + person.shared_kg for person in people])
     worn = items - np.array([_kg(person, worn=False) for person in people])
-    pack = in_pack[:, np.newaxis, np.newaxis] + drinking(plan, conditions).heaviest.T
+    pack = in_pack[:, np.newaxis, np.newaxis] + drunk.heaviest.T
     carried = pack + worn[:, np.newaxis, np.newaxis]
     masses = (body[:, np.newaxis, np.newaxis], carried)
     resting = settings.rest_min_per_h / 60.0

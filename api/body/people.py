@@ -16,6 +16,7 @@ class Thing:
     fits: bool | None = None
     """True: sighted and fits. False: absent or unfit. None: not known, or records disagree."""
     answers: Mapping[str, Answer] = field(default_factory=dict)
+    """About a thing that is there."""
     weight_g: float | None = None
     """Of everything the requirement asks, together."""
     optional: bool = False

@@ -7,7 +7,7 @@ long before it; for them stand the minutes for bare skin and the hand layers tha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -47,6 +47,8 @@ class Air:
     body_wind_mps: Floats
     bare_skin_min: Floats
     """Shortest published minutes to frostbite of bare skin; infinite where the tables give none."""
+    walked: Bools = field(default_factory=lambda: np.zeros((1, 1), dtype=np.bool_))
+    """[stage, 1]: whether all of the way lay before the issue of the forecast."""
 
     @property
     def too_warm(self) -> Bools:
@@ -124,7 +126,8 @@ class Warmth:
 
 
 def air_on_the_way(conditions: StageConditions, wind_share: float) -> Air:
-    """The coldest and the windiest moment of each stage while the party is on its way.
+    """The coldest and the windiest moment of each stage while the party is on its way, from the issue of the
+    forecast on.
 
     They are taken together though they may lie hours apart, which is the cautious reading.
     """
@@ -133,13 +136,16 @@ def air_on_the_way(conditions: StageConditions, wind_share: float) -> Air:
     shape = (scenarios, conditions.step_stage.size)
     air = np.broadcast_to(conditions.hourly["air_temperature_c"], shape)
     blowing = np.broadcast_to(conditions.hourly["wind_mps"], shape)
+    walked, past = np.zeros((stages, 1), dtype=np.bool_), conditions.step_past
     for t in range(stages):
         here = conditions.step_moving & (conditions.step_stage == t)
+        walked[t] = here.any() and past[here].all()
+        here = here & ~past
         if here.any():
             low[t] = air[:, here].min(axis=1)
             wind[t] = blowing[:, here].max(axis=1)
             skin[t] = cold.frostbite_minutes_shortest(air[:, here], blowing[:, here]).min(axis=1)
-    return Air(low, wind, wind * wind_share, skin)
+    return Air(low, wind, wind * wind_share, skin, walked)
 
 
 def warmth(people: Sequence[Person], air: Air, metabolic_wpm2: Floats) -> Warmth:

@@ -66,9 +66,10 @@ def water_fuel(
     conditions: StageConditions,
     kitchen: Kitchen,
     packed_g: Mapping[str, float] | None = None,
+    drunk: Drinking | None = None,
 ) -> WaterFuel:
     """Litres and grams. A rope that camps apart cooks for itself and needs its own share."""
-    drunk = drinking(plan, conditions)
+    drunk = drunk or drinking(plan, conditions)
     made = cooking(plan, conditions, kitchen, drunk)
     each = party_fuel_g(plan, made, 1)
     ropes = [person.rope for person in people]

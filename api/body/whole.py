@@ -13,6 +13,7 @@ from api.body.settings import BodySettings
 from api.body.sleep import Sleep, sleep
 from api.body.warmth import Air, Warmth, air_on_the_way, warmth
 from api.body.water_fuel import WaterFuel, water_fuel
+from api.conditions.needs import Drinking, drinking
 from api.conditions.stages import StageConditions
 from api.journal.trip import TripPlan
 
@@ -36,8 +37,12 @@ class Body:
         return air_on_the_way(self.conditions, self.settings.wind_share)
 
     @cached_property
+    def drinking(self) -> Drinking:
+        return drinking(self.plan, self.conditions)
+
+    @cached_property
     def load(self) -> Load:
-        return load(self.people, self.plan, self.conditions, self.settings)
+        return load(self.people, self.plan, self.conditions, self.settings, self.drinking)
 
     @cached_property
     def warmth(self) -> Warmth:
@@ -50,12 +55,13 @@ class Body:
     def of(self, people: Sequence[Person]) -> Body:
         """The same stages and weather for other people; what does not depend on them is kept."""
         others = replace(self, people=tuple(people))
-        others.__dict__["air"] = self.air
+        others.__dict__.update(air=self.air, drinking=self.drinking)
         return others
 
     @cached_property
     def water_fuel(self) -> WaterFuel:
-        return water_fuel(self.people, self.plan, self.conditions, self.settings.kitchen, self.packed_fuel_g)
+        kitchen, packed = self.settings.kitchen, self.packed_fuel_g
+        return water_fuel(self.people, self.plan, self.conditions, kitchen, packed, self.drinking)
 
     @cached_property
     def light(self) -> Light:

@@ -122,6 +122,7 @@ def evaluate(
         make_version=partial(version, plan, forecast, previous, shift),
         step_lying=way.lying,
         over=metrics.over(),
+        issued_s=issued_s,
         attribution=forecast.provenance.attribution if forecast else "",
         licence=forecast.provenance.licence if forecast else "",
     )

@@ -6,7 +6,7 @@ itself.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -24,7 +24,7 @@ from api.conditions.evaluate import (
 from api.conditions.forecast import Forecast
 from api.conditions.gathered import Gathered
 from api.conditions.itinerary import Leg, itinerary, legs_of
-from api.conditions.quantities import BY_NAME, camp_fuel_g, quantities
+from api.conditions.quantities import BY_NAME, WhenAsked, camp_fuel_g, quantities
 from api.conditions.rules import edges_of
 from api.conditions.shifts import NO_SHIFT, Air, Shift
 from api.conditions.stages import Scenario, StageConditions
@@ -134,7 +134,7 @@ def evaluate_starts(
         camps = [leg.stage.night.elevation_m if leg.stage.night else np.nan for leg in metrics.way.legs]
         freezes = metrics.lowest(np.where(lying, levels, np.nan)) < np.array(camps)
         known = metrics.every(~np.isnan(levels) | ~lying)
-        return _WhenAsked(
+        return WhenAsked(
             {"fuel_plan_g": lambda: camp_fuel_g(plan, people, freezes[0, rows], known[0, rows], over)}
             | {name: partial(one_by_one, name) for name in ("fuel_g", "water_l", "light_h")}
         )
@@ -146,24 +146,6 @@ def evaluate_starts(
         return np.array([BY_NAME[name](plan, conditions, people)[0] for conditions in each])
 
     return Shifted(conditions, amounts)
-
-
-class _WhenAsked(Mapping[str, Floats]):
-    """Amounts that are worked out when they are looked up, once each."""
-
-    def __init__(self, makers: Mapping[str, Callable[[], Floats]]) -> None:
-        self._makers, self._made = makers, dict[str, Floats]()
-
-    def __getitem__(self, name: str) -> Floats:
-        if name not in self._made:
-            self._made[name] = self._makers[name]()
-        return self._made[name]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._makers)
-
-    def __len__(self) -> int:
-        return len(self._makers)
 
 
 def base_member(forecast: Forecast) -> Forecast:
@@ -199,6 +181,7 @@ def _conditions(metrics: Gathered, plan: TripPlan, scenarios: int) -> StageCondi
         make_version=str,
         step_lying=way.lying,
         over=metrics.over(),
+        issued_s=metrics.issued_s,
     )
 
 

@@ -114,7 +114,7 @@ def drinking(plan: TripPlan, conditions: StageConditions) -> Drinking:
     """Litres from water to water: what is drunk until the next camp or the next named water on the way.
 
     A stream on the way counts only where the freezing level is known to be above it when the party passes, or
-    in a stage that was over when the forecast was issued. Snow that is melted on the way always counts.
+    where it had passed when the forecast was issued. Snow that is melted on the way always counts.
     """
     shape = (len(conditions.scenarios), len(plan.stages))
     found = Drinking(*(np.zeros(shape) for _ in range(4)))
@@ -150,8 +150,9 @@ def _runs(plan: TripPlan, conditions: StageConditions, t: int, via: Via) -> Bool
     times = conditions.steps_epoch_s[steps]
     later = times[0] - plan.stages[t].starts_at.timestamp()  # of a what-if
     passed = np.searchsorted(times, via.at.timestamp() + later)
-    level = conditions.hourly["freezing_level_m"][:, steps[min(int(passed), steps.size - 1)]]
-    return np.broadcast_to(level >= via.elevation_m, (scenarios,))
+    step = steps[min(int(passed), steps.size - 1)]
+    runs = conditions.hourly["freezing_level_m"][:, step] >= via.elevation_m
+    return np.broadcast_to(runs | conditions.step_past[step], (scenarios,))
 
 
 def camp_l(plan: TripPlan, kitchen: Kitchen, carried: Floats) -> tuple[Floats, Floats]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +18,30 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
-def quantities(plan: TripPlan, conditions: StageConditions, people: int) -> dict[str, Floats]:
+class WhenAsked(Mapping[str, Floats]):
+    """Amounts that are worked out when they are looked up, once each."""
+
+    def __init__(self, makers: Mapping[str, Callable[[], Floats]]) -> None:
+        self._makers, self._made = makers, dict[str, Floats]()
+
+    def __getitem__(self, name: str) -> Floats:
+        if name not in self._made:
+            self._made[name] = self._makers[name]()
+        return self._made[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._makers
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._makers)
+
+    def __len__(self) -> int:
+        return len(self._makers)
+
+
+def quantities(plan: TripPlan, conditions: StageConditions, people: int) -> Mapping[str, Floats]:
     """All computed amounts by their name in the metric registry, each [scenario], in the registry's unit."""
-    return {name: amount(plan, conditions, people) for name, amount in BY_NAME.items()}
+    return WhenAsked({name: partial(amount, plan, conditions, people) for name, amount in BY_NAME.items()})
 
 
 def fuel_plan_g(plan: TripPlan, conditions: StageConditions, people: int) -> Floats:

@@ -61,6 +61,8 @@ class StageConditions:
     """Steps in camp in the hours of the night; for a night spent by day, all steps in camp."""
     over: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     """Stages that were over, with the night after them, when the forecast was issued; empty: none."""
+    issued_s: int | None = None
+    """When the forecast was issued, UTC seconds. Of steps before it nothing is known, and nothing missing."""
     attribution: str = ""
     """Whom the licence of the forecast wants named wherever its numbers are shown."""
     licence: str = ""
@@ -69,6 +71,11 @@ class StageConditions:
     def version(self) -> str:
         """Changes whenever any number here may have changed."""
         return self.make_version()
+
+    @property
+    def step_past(self) -> Bools:
+        """Which steps lie before the issue of the forecast."""
+        return np.asarray(self.steps_epoch_s < (-np.inf if self.issued_s is None else self.issued_s))
 
     def moment(self, step: int) -> datetime:
         """The instant of a step, in UTC."""

@@ -12,8 +12,8 @@ from api.body.settings import BodySettings
 from api.body.whole import Body, body
 from api.conditions.needs import stretches
 from api.conditions.stages import StageConditions
-from api.journal.fold import Picture
-from api.journal.kinds import PARTY, GearState, Known
+from api.journal.fold import Picture, Record
+from api.journal.kinds import PARTY, GearState, Known, Sighting
 from api.journal.trip import TripPlan
 from api.kitlist.schemas import Scope
 from api.readiness.lacks import Holding, Lacks, worth
@@ -125,37 +125,42 @@ def packed_fuel_g(lacking: Lacks | None) -> dict[str, float]:
 
 def counted(holding: Holding) -> float:
     """How much of a thing was counted; NaN where nobody has, 0 where it is absent or unfit."""
-    fits = _fits(holding)
-    if fits is None or holding.record is None:
+    record = holding.record
+    fits = _fits(record)
+    if fits is None or record is None:
         return math.nan
-    count = holding.record.body.count if fits else 0.0
+    count = record.body.count if fits else 0.0
     return math.nan if count is None else count
 
 
 def _things(lacking: Lacks, p: int) -> dict[str, Thing]:
-    found = {}
+    found, held = {}, lacking.holdings
     for r, requirement in enumerate(lacking.edition.requirements):
-        holding = lacking.holdings.get((p, r))
-        if holding is not None:
-            fits, asked = _fits(holding), requirement.how_many.count
-            told = holding.record.body.count if holding.record is not None else None
-            found[requirement.id] = Thing(
-                requirement.item,
-                fits,
-                holding.answers,
-                requirement.weight_g,
-                requirement.optional,
-                count=(asked if told is None else told) if fits else 0.0,
-            )
+        holding = held.get((p, r))
+        if holding is None:
+            continue
+        record = holding.record
+        fits = _fits(record)
+        count = 0.0
+        if fits and record is not None:
+            told = record.body.count
+            count = requirement.how_many.count if told is None else told
+        found[requirement.id] = Thing(
+            requirement.item,
+            fits,
+            holding.answers if fits else {},
+            requirement.weight_g,
+            requirement.optional,
+            count,
+        )
     return found
 
 
-def _fits(holding: Holding) -> bool | None:
+def _fits(record: Record[Sighting] | None) -> bool | None:
     """Whether a thing is there and fits; None when nobody has seen it, or records disagree.
 
     What is said to be absent or unfit is taken at its word.
     """
-    record = holding.record
     if record is None:
         return None
     if record.body.state is not GearState.FITS:

@@ -157,10 +157,11 @@ def body_gaps(
         with np.errstate(invalid="ignore"):
             amiss = here & (values > limit if name in BORNE else values < limit)
         unknown = here & np.isnan(values)
+        short = (amiss | unknown).any(axis=(1, 2)).tolist()
         for at, id_ in enumerate(ids):
             p = place[id_]
             concerned = not requirement.roles or lacking.subjects[p].role in requirement.roles
-            if concerned and only in (None, id_) and (amiss[at].any() or unknown[at].any()):
+            if concerned and short[at] and only in (None, id_):
                 told = _told(name, found, at, amiss[at] | unknown[at])
                 needed = None if held is None else held.needed[at]
                 yield BodyGap((p, r), values[at], amiss[at], unknown[at], certain, told, needed)
@@ -207,13 +208,13 @@ def body_finding(
 
 
 def _counts(name: str, found: Body) -> Bools:
-    """Where the quantity means anything, [stage, scenario]: nights for sleep and fuel, air up to 10 °C for
-    warmth."""
+    """Where the quantity means anything, [stage, scenario]: nights for sleep and fuel; for the others the way
+    ahead, and for warmth air up to 10 °C.
+    """
     if name in ("bag_margin_c", "fuel_g"):
         return np.array([[stage.night is not None] for stage in found.plan.stages], dtype=np.bool_)
-    if name in WARMTH:
-        return np.asarray(~found.air.too_warm)
-    return np.ones((len(found.plan.stages), 1), dtype=np.bool_)
+    ahead = np.broadcast_to(~found.air.walked, (len(found.plan.stages), 1))
+    return np.asarray(ahead & ~found.air.too_warm) if name in WARMTH else ahead
 
 
 def _finding(

@@ -8,6 +8,7 @@ from datetime import timedelta
 import numpy as np
 
 from api.body.load import latest_turn_h
+from api.body.people import Person
 from api.body.settings import BodySettings
 from api.body.sleep import MatState
 from api.body.warmth import hands_of
@@ -37,8 +38,9 @@ TOO_WINDY = "more wind than the standard covers"
 BEYOND_8_H = "more than 8 h"
 NO_TIME = "no time to freezing is published for this air"
 NO_NIGHT = "no night"
+WALKED = "behind the party when the forecast was issued"
 NO_MAT = "no mat, so the label does not hold"
-STOVES = "stoves"
+STOVES, BOOTS = "stoves", "boots"
 
 
 def body_of(evaluation: Evaluation, settings: BodySettings | None = None) -> Body:
@@ -159,6 +161,7 @@ def _person(found: Body, p: int) -> PersonBody:
         missing=clothes.missing,
         further=clothes.further,
         hands=tuple(HandLayer(item=item, there=there) for item, there in hands_of(person)),
+        boots=_boots(person),
         bag=_bag_words(bag.there, bag.rests_on, bag.reading.state.value, bag.figure_c),
         mat=bag.mat,
         mat_says=_mat_says(found, p),
@@ -198,6 +201,15 @@ def _stoves(evaluation: Evaluation) -> float | None:
     return None
 
 
+def _boots(person: Person) -> str:
+    """Whether boots are there, and how warm they are said to be."""
+    there = person.has(BOOTS)
+    if there is None:
+        return "boots not known"
+    kind = person.answer(BOOTS, "warmth")
+    return "boots not there, or unfit" if not there else f"boots there{f', {kind}' if kind else ''}"
+
+
 def _bag_words(there: bool | None, rests_on: str, state: str, figure_c: float) -> str:
     if there is None:
         return NOT_KNOWN
@@ -208,7 +220,7 @@ def _bag_words(there: bool | None, rests_on: str, state: str, figure_c: float) -
 
 def _person_stage(found: Body, p: int, t: int) -> PersonStage:
     base, warm, load = found.conditions.base, found.warmth, found.load
-    why = NOT_KNOWN
+    why = WALKED if np.broadcast_to(warm.air.walked, (len(found.plan.stages), 1))[t, 0] else NOT_KNOWN
     if warm.air.too_warm[t, base]:
         why = TOO_WARM
     elif warm.air.too_windy[t, base]:

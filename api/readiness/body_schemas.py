@@ -126,6 +126,8 @@ class PersonBody(Shown):
     missing: tuple[str, ...]
     further: str
     hands: tuple[HandLayer, ...]
+    boots: str
+    """How the boots are known; no number for feet is worked out."""
     bag: str
     """What the label is good for."""
     mat: bool | None

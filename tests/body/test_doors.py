@@ -111,12 +111,14 @@ class TestPages:
     def test_the_sheet_of_a_person_has_it_in_short(self, client: IsolatedTestClient) -> None:
         text = client.get(f"/trips/{TRIP}/people/p10").text
         assert "What the body needs" in text
-        assert "Sleep: bag comfort 4 °C" in text
+        assert "Bag comfort 4 °C" in text
+        assert "until the body has lost what it may" in text
+        assert "no number for feet is worked out" in text
 
     def test_the_sheet_of_the_party_has_not(self, client: IsolatedTestClient) -> None:
         answer = client.get(f"/trips/{TRIP}/party")
         assert answer.status_code == 200
-        assert "Sleep: bag" not in answer.text
+        assert "until the body has lost what it may" not in answer.text
 
     def test_the_menu_of_a_trip_leads_there(self) -> None:
         reader = Reader(outfit="quillstone", staff="some", name="Some lead", role="lead", everywhere=True)
@@ -126,6 +128,9 @@ class TestPages:
     def test_the_mountain_page_says_it_and_how_it_came_about(self, client: IsolatedTestClient) -> None:
         text = client.get(f"/trips/{TRIP}/mountain").text
         assert f'href="{PAGE}"' in text
-        assert "Night: plan by" in text
+        assert "Plan by " in text
+        assert "Stands still" in text
+        assert "Grade 15\N{NO-BREAK SPACE}% is assumed, because the plan has no distance" in text
+        assert "Shelf Camp: snow to melt" in text
         assert "ISO 11079" in text
         assert "None of it means safe." in text

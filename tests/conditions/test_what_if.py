@@ -144,8 +144,10 @@ def test_many_starts_at_once_are_each_start_in_turn(stage: str | None) -> None:
             for kind in ("low", "high", "complete"):
                 mine, theirs = getattr(alone, kind)[name][0], getattr(together.conditions, kind)[name][row]
                 np.testing.assert_array_equal(mine, theirs, err_msg=f"{kind} {name} {minutes}")
-        fuel = quantities(PLAN, alone, 11)["fuel_plan_g"]
-        np.testing.assert_array_equal(fuel, together.quantities["fuel_plan_g"][[row]])
+        amounts = quantities(PLAN, alone, 11)
+        assert set(together.quantities) == set(amounts)
+        for name, amount in amounts.items():
+            np.testing.assert_array_equal(amount, together.quantities[name][[row]], err_msg=name)
 
 
 def test_a_start_is_no_shift_of_the_air() -> None:

@@ -10,6 +10,7 @@ from uuid import UUID
 
 from hypothesis import strategies as st
 
+from api.journal.decisions import HoursSet
 from api.journal.entry import Actor, Entry
 from api.journal.fold import heads
 from api.journal.kinds import (
@@ -46,6 +47,7 @@ KINDS = (
     "night",
     "intention",
     "hold",
+    "hours",
     "remark",
     "forecast",
 )
@@ -182,6 +184,8 @@ def body_of(kind: str, a: int, b: int, known: list[Entry]) -> AnyBody:
             )
         case "hold":
             return HoldPassed(hold=f"hold-{a % 2}", at=START + timedelta(hours=b))
+        case "hours":
+            return HoursSet(stage=f"day-{a % 2}", hours=None if b == 0 else 1.0 + b)
         case "forecast":
             return ForecastReceived(
                 forecast=f"{a:032x}{b:032x}",

@@ -108,6 +108,9 @@ def test_a_stage_is_added_changed_and_taken_out(client, trip):
             "via.0.name": "Bend",
             "via.0.elevation_m": "900",
             "via.0.at": "2026-09-15T15:00",
+            "via.0.water": "stream",
+            "distance_m": "6,5",
+            "distance_m_unit": "km",
         },
     )
     assert answer.status_code == 303, words_of(answer.text)
@@ -115,6 +118,11 @@ def test_a_stage_is_added_changed_and_taken_out(client, trip):
     assert (stage["id"], stage["to_m"], stage["night"]) == ("out-to-tallow-bridge", 762.0, None)
     assert stage["starts_at"] == "2026-09-15T07:00:00Z"
     assert stage["via"][0]["elevation_m"] == 900.0
+    assert (stage["distance_m"], stage["via"][0]["water"]) == (6500.0, "stream")
+    shown = words_of(get(client, f"/trips/{trip}/plan"))
+    assert "6.5 km" in shown
+    assert "(a stream to fill up at)" in shown
+    assert "no distance, so grade and pace are assumed" in shown
     action = f"/trips/{trip}/plan/stages/out-to-tallow-bridge"
     post(client, action, form_of(get(client, action), action), do="remove")
     assert roster(client, trip)["plan"] == {**plan_json(), "stages": roster(client, trip)["plan"]["stages"]}

@@ -6,11 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from api.body.warmth import DELAY_MIN
 from api.readiness.body_schemas import Amount, BodyReport, FuelBody, PersonBody, PersonStage, StageBody
 from web import words
 from web.words import Say
 
 Write = Callable[[float], str]
+Fact = tuple[str, str]
+"""A heading and what is to be said under it."""
 NBSP = "\N{NO-BREAK SPACE}"
 
 
@@ -19,8 +22,7 @@ class PersonRow:
     """One person on one stage, a cell each."""
 
     stage: str
-    cells: tuple[tuple[str, str], ...]
-    """Heading and words."""
+    cells: tuple[Fact, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,9 @@ class PersonView:
 
     member: str
     name: str
-    lines: tuple[str, ...]
+    facts: tuple[Fact, ...]
+    brief: str
+    """The least of everything in one line."""
     rows: tuple[PersonRow, ...]
     garments: tuple[str, ...]
 
@@ -40,7 +44,7 @@ class StageView:
 
     stage: str
     name: str
-    lines: tuple[str, ...]
+    facts: tuple[Fact, ...]
 
 
 @dataclass(frozen=True)
@@ -52,9 +56,7 @@ class BodyView:
 
     @property
     def stages(self) -> tuple[StageView, ...]:
-        return tuple(
-            StageView(s.stage, s.name, tuple(map(words.sentence, self._stage(s)))) for s in self.report.stages
-        )
+        return tuple(StageView(s.stage, s.name, _sentences(self._stage(s))) for s in self.report.stages)
 
     @property
     def people(self) -> tuple[PersonView, ...]:
@@ -71,12 +73,12 @@ class BodyView:
         report = self.report
         lines = [
             f"{one.who}: {self._told(one.needed_g, _grams)}" + ("" if at == 0 else self._apart(one))
-            for at, one in enumerate(report.fuel)
+            for at, one in enumerate([report.fuel[0], *sorted(report.fuel[1:], key=lambda one: one.who)])
         ]
         if len(report.fuel) > 1:
             ropes = words.count(len(report.fuel) - 1, "rope")
-            have = words.NOT_KNOWN if report.stoves is None else words.number(report.stoves)
-            lines.append(f"Stoves: {have} seen; {ropes} that camp apart need one each")
+            have = "not counted yet" if report.stoves is None else f"{words.number(report.stoves)} seen"
+            lines.append(f"Stoves: {have}; {ropes} that camp apart would need one each")
         packed = report.fuel_packed_g
         if packed is None:
             lines.append("Packed: not known, nobody has counted it")
@@ -114,41 +116,41 @@ class BodyView:
 
     # -- stages
 
-    def _stage(self, s: StageBody) -> Sequence[str]:
+    def _stage(self, s: StageBody) -> Sequence[Fact]:
         say, told = self.say, self._told
-        lines = [
-            self._air(s),
-            self._water(s),
-            f"In the dark on the move: {told(s.dark_h, _hours)}",
-            self._ground(s),
-            self._hours(s),
+        facts = [
+            ("Air", self._air(s)),
+            ("Water", self._water(s)),
+            ("In the dark", f"{told(s.dark_h, _hours)} on the move"),
+            ("Ground", self._ground(s)),
+            ("Hours", self._hours(s)),
         ]
         if s.source:
             night, out = told(s.night_c, say.temperature), told(s.open_night_c, say.temperature)
-            lines.append(f"Night: plan by {night}, without the shelter by {out}")
-            fuel = told(s.fuel_g, _grams)
-            lines.append(f"In camp {told(s.camp_l, _litres)} a person, {s.source}: {fuel} of fuel a person")
+            facts.append(("Night", f"plan by {night}, without the shelter by {out}"))
+            camp = (
+                f"{told(s.camp_l, _litres)} a person, {s.source}: {told(s.fuel_g, _grams)} of fuel a person"
+            )
             if s.boiling_c is not None and s.boil_min is not None:
                 boils = say.temperature(s.boiling_c)
-                lines.append(
-                    f"Water boils at {boils} there; {s.boil_min:g}{NBSP}min at a rolling boil treat it"
-                )
-        return lines
+                camp += f". Water boils at {boils} there; {s.boil_min:g}{NBSP}min at a rolling boil treat it"
+            facts.append(("In camp", camp))
+        return facts
 
     def _air(self, s: StageBody) -> str:
         if s.low_c.base is None and s.wind_mps.base is None:
-            return "Air on the way: not known"
+            return "not known"
         skin = s.bare_skin_min
         freezes = f"bare skin freezes from {self._told(skin, _minutes)}"
         if skin.base is None:
             freezes = f"bare skin: {skin.says or words.NOT_KNOWN}"
         cold, wind = self._told(s.low_c, self.say.temperature), self._told(s.wind_mps, self.say.speed)
-        return f"Coldest on the way {cold}, wind to {wind}; {freezes}"
+        return f"coldest {cold}, wind to {wind}; {freezes}"
 
     def _water(self, s: StageBody) -> str:
         onward = "the next water or camp" if s.sources else "the next camp"
         set_out = self._told(s.set_out_l, _litres)
-        line = f"On the way {_litres(s.water_l)} a person; set out with {set_out} to {onward}"
+        line = f"{_litres(s.water_l)} a person on the way; set out with {set_out} to {onward}"
         for one in s.sources:
             if one.kind == "snow":
                 line += f"; {one.name}: snow to melt"
@@ -160,19 +162,19 @@ class BodyView:
 
     def _ground(self, s: StageBody) -> str:
         if s.grade_pct is None:
-            return "Grade: not known"
+            return "grade not known"
         grade = f"{words.number(s.grade_pct)}{NBSP}%"
         if s.distance_m is None:
-            return f"Grade {grade} is assumed, because the plan has no distance; hours and effort rest on it"
-        return f"Grade {grade}, from {self.say.distance(s.distance_m)} on the map"
+            return f"grade {grade} is assumed, because the plan has no distance; hours and effort rest on it"
+        return f"grade {grade}, from {self.say.distance(s.distance_m)} on the map"
 
     def _hours(self, s: StageBody) -> str:
-        whose = "A guide's own hours" if s.own_hours else "By the slowest pack about"
+        whose = "a guide's own" if s.own_hours else "by the slowest pack about"
         line = f"{whose} {self._told(s.hours, _hours)}"
         if s.arrival is not None:
             line += f", there {self.say.day_time(datetime.fromisoformat(s.arrival))}"
         if s.latest_turn is not None:
-            line += f"; turn by {self.say.day_time(datetime.fromisoformat(s.latest_turn))} at the latest"
+            line += f"; turn by {self.say.day_time(datetime.fromisoformat(s.latest_turn))}, to be in camp as planned"
         return line
 
     # -- people
@@ -180,68 +182,99 @@ class BodyView:
     def _person(self, person: PersonBody) -> PersonView:
         names = {stage.stage: stage.name for stage in self.report.stages}
         rows = tuple(PersonRow(names[s.stage], self._cells(s)) for s in person.stages)
-        lines = tuple(map(words.sentence, self._in_short(person, names)))
-        return PersonView(person.member, person.name, lines, rows, person.garments)
+        facts = _sentences([*self._warmth(person, names), *self._others(person, names)])
+        return PersonView(person.member, person.name, facts, self._brief(person), rows, person.garments)
 
-    def _in_short(self, person: PersonBody, names: dict[str, str]) -> Sequence[str]:
-        if person.clothing_clo is None:
-            lines = ["Warmth: nothing warm has been seen yet, so nothing can be said"]
-        else:
-            lines = [self._warmth(person, names)]
-        if person.not_known:
-            lines.append(
-                f"Counted as not there because nobody has recorded it: {'; '.join(person.not_known)}"
-            )
-        if person.missing:
-            lines.append(f"Not there: {'; '.join(person.missing)}")
-        lines.append(
-            "Hands apart: " + "; ".join(f"{hand.item}, {_there(hand.there)}" for hand in person.hands)
-            if person.hands
-            else "Hands apart: the list asks no hand layers"
+    def _brief(self, person: PersonBody) -> str:
+        """The least of everything, in the forecast itself."""
+        least: tuple[tuple[str, Callable[[PersonStage], Amount], Write], ...] = (
+            ("stands still", lambda s: s.standing_min, _minutes),
+            ("bag", lambda s: s.bag_margin_c, _kelvin),
+            ("light", lambda s: s.light_margin_h, _spare_hours),
         )
-        lines.append(self._night(person, names))
-        lines.append(self._lamp(person, names))
+        parts = []
+        for heading, which, write in least:
+            worst = _least(person.stages, which)
+            text = words.NOT_KNOWN if worst is None else self._told(which(worst), write)
+            parts.append(f"{heading} {text}")
+        packs = [s.pack_kg.base for s in person.stages if s.pack_kg.base is not None]
+        parts.append(f"pack to {_kilos(max(packs))}" if packs else f"pack {words.NOT_KNOWN}")
+        return words.sentence("; ".join(parts))
+
+    def _warmth(self, person: PersonBody, names: dict[str, str]) -> Sequence[Fact]:
+        facts = self._standing(person, names)
+        if person.not_known:
+            facts.append(("Nobody has recorded", f"{'; '.join(person.not_known)}. Counted as not there"))
+        if person.missing:
+            facts.append(("Not there", "; ".join(person.missing)))
+        return facts
+
+    def _standing(self, person: PersonBody, names: dict[str, str]) -> list[Fact]:
+        if person.clothing_clo is None:
+            return [("Clothing", "nothing warm has been seen yet, so nothing can be said")]
+        facts = [
+            ("Clothing", f"{words.number(person.clothing_clo, 1)}{NBSP}clo to put on; a business suit is 1")
+        ]
+        worst = _least(person.stages, lambda s: s.standing_min)
+        if worst is None:
+            says = next((s.standing_min.says for s in person.stages if s.standing_min.says), "")
+            return [*facts, ("Standing still", says or words.NOT_KNOWN)]
+        where = names[worst.stage]
+        still = f"{self._told(worst.standing_min, _minutes)} until the body has lost what it may, on {where}"
+        delay = self._delay(person, names)
+        facts += [
+            ("On the move", f"{self._told(worst.clothing_margin_clo, _clo)} on {where}"),
+            ("Standing still", f"{still}{delay}"),
+            ("Helps most", f"{person.further}: then {self._told(worst.standing_further_min, _minutes)}"),
+        ]
+        return facts
+
+    def _delay(self, person: PersonBody, names: dict[str, str]) -> str:
+        """What an hour's delay in the dark would mean, where somebody could not stand it out."""
+        dark = {stage.stage for stage in self.report.stages if stage.dark_h.base}
+        worst = _least([s for s in person.stages if s.stage in dark], lambda s: s.standing_min)
+        if worst is None or (worst.standing_min.base or 0.0) >= DELAY_MIN:
+            return ""
+        return f". A delay of an hour in the dark on {names[worst.stage]} is longer than that"
+
+    def _others(self, person: PersonBody, names: dict[str, str]) -> Sequence[Fact]:
+        hands = "; ".join(f"{hand.item}: {_there(hand.there)}" for hand in person.hands)
+        facts = [
+            ("Hands, apart", hands or "the list asks no hand layers"),
+            (
+                "Feet, apart",
+                f"{person.boots}; no number for feet is worked out, and toes are cold before the body",
+            ),
+            ("Sleep", self._night(person, names)),
+            ("Light", self._lamp(person, names)),
+        ]
         packs = [(s.pack_kg.base, names[s.stage]) for s in person.stages if s.pack_kg.base is not None]
         if packs:
             heaviest, where = max(packs)
             weight = "" if person.own_weight else "; a body of 70 kg is taken for granted"
-            lines.append(f"Pack: up to {words.number(heaviest, 1)}{NBSP}kg ({where}){weight}")
-        return lines
-
-    def _warmth(self, person: PersonBody, names: dict[str, str]) -> str:
-        worst = _least(person.stages, lambda s: s.standing_min)
-        head = f"Warmth: {words.number(person.clothing_clo or 0.0, 1)}{NBSP}clo to put on"
-        if worst is None:
-            says = next((s.standing_min.says for s in person.stages if s.standing_min.says), "")
-            return f"{head}. Standing still: {says or words.NOT_KNOWN}"
-        more = self._told(worst.standing_further_min, _minutes)
-        still, where = self._told(worst.standing_min, _minutes), names[worst.stage]
-        return (
-            f"{head}. Least standing still: {still} until the body has lost what it may ({where}), "
-            f"{self._margin(worst)} on the move. Helps most: {person.further} ({more})"
-        )
+            facts.append(("Pack", f"up to {_kilos(heaviest)} ({where}){weight}"))
+        return facts
 
     def _night(self, person: PersonBody, names: dict[str, str]) -> str:
         mat = f"; {person.mat_says}" if person.mat_says else ""
         worst = _least(person.stages, lambda s: s.bag_margin_c)
+        bag = f"bag {person.bag}"
         if worst is None:
-            return f"Sleep: bag {person.bag}{mat}; no night can be judged"
-        margin = self._told(worst.bag_margin_c, _kelvin)
+            return f"{bag}{mat}; no night can be judged"
+        margin = f"{self._told(worst.bag_margin_c, _kelvin)} by the label"
+        if worst.bag_limit_margin_c.base is not None and not person.bag.startswith("limit"):
+            margin += f", {self._told(worst.bag_limit_margin_c, _kelvin)} by its limit"
         out = self._told(worst.bag_margin_open_c, _kelvin)
-        where = names[worst.stage]
-        night = f"Coldest night ({where}), by the label: {margin}; without shelter {out}"
-        limit = (
-            self._told(worst.bag_limit_margin_c, _kelvin) if worst.bag_limit_margin_c.base is not None else ""
-        )
-        night += f"; by its limit: {limit}" if limit and not person.bag.startswith("limit") else ""
-        return f"Sleep: bag {person.bag}{mat}. {night}"
+        return f"{bag}{mat}. Coldest night ({names[worst.stage]}): {margin}; without shelter {out}"
 
     def _lamp(self, person: PersonBody, names: dict[str, str]) -> str:
         worst = _least(person.stages, lambda s: s.light_margin_h)
         if worst is None:
-            return "Light: run time, charge or spare not known, so it cannot be judged"
+            return "run time, charge or spare not known, so it cannot be judged"
         usable, left = self._told(person.lamp_h, _hours), self._told(worst.light_margin_h, _spare_hours)
-        return f"Light: {usable} to walk by in the cold; {left} after the dark hours to {names[worst.stage]}"
+        return (
+            f"{usable} to walk by in the cold; {left} after the dark hours to the end of {names[worst.stage]}"
+        )
 
     def _margin(self, s: PersonStage) -> str:
         return self._told(s.clothing_margin_clo, _clo)
@@ -251,7 +284,7 @@ class BodyView:
             ("On the move, no strain", self._margin(s)),
             ("On the move, strained", self._told(s.clothing_margin_min_clo, _clo)),
             ("Standing still", self._told(s.standing_min, _minutes)),
-            ("with the one layer", self._told(s.standing_further_min, _minutes)),
+            ("Still, with the one layer", self._told(s.standing_further_min, _minutes)),
             ("Bag", self._told(s.bag_margin_c, _kelvin)),
             ("Light", self._told(s.light_margin_h, _spare_hours)),
             ("Pack", self._told(s.pack_kg, _kilos)),
@@ -265,6 +298,10 @@ class BodyView:
             return here
         worst = write(amount.worst)
         return here if worst == here else f"{here} (at worst {worst})"
+
+
+def _sentences(facts: Sequence[Fact]) -> tuple[Fact, ...]:
+    return tuple((heading, words.sentence(text)) for heading, text in facts)
 
 
 def _least(stages: Sequence[PersonStage], which: Callable[[PersonStage], Amount]) -> PersonStage | None:

@@ -110,7 +110,11 @@ def _stage_form(
 ) -> Response:
     plan = service.plan_in_force(snapshot.picture, snapshot.trip_id)
     edition = edition_of(conn, reader, plan.edition_id)
-    items = {r.id: r.item for r in edition.requirements if r.zone in SUPPLIED_ZONES} if edition else {}
+    items = (
+        {r.id: r.item for r in edition.requirements if r.zone in SUPPLIED_ZONES and r.is_thing}
+        if edition
+        else {}
+    )
     items |= {name: name for name in values.get("night.supplied", []) if name not in items}
     vias = 1 + max((row_of(name, "via") for name in values), default=-1)
     return form_page(
