@@ -19,13 +19,15 @@ from api.readiness.evaluation import Evaluation
 from api.readiness.findings import Floats, finding_of
 from api.readiness.lacks import Lacks
 from api.readiness.outlook import FlagChange, FlagTurn, IssueChange, NumberChange
-from api.readiness.scenarios import FlagScenarios, Pair, flag_scenarios, metrics_of
+from api.readiness.scenarios import FlagScenarios, flag_scenarios, metrics_of
 from api.readiness.schemas import Finding, Trigger
 
 LEVEL = "freezing_level_m"
 LEAST_MOVE = {LEVEL: 1.0}
 """Smaller moves of a number are not told."""
 _OF_WARMTH, _OF_LOAD = ("air_temperature_c", "wind_mps"), ("freezing_level_m", "new_snow_cm")
+Key = tuple[str, str]
+"""A subject and a requirement."""
 BEHIND_BODIES: Mapping[str, tuple[str, ...]] = {
     "clothing_margin_clo": _OF_WARMTH,
     "standing_min": _OF_WARMTH,
@@ -76,8 +78,7 @@ def issue_change(before: Before, after: Evaluation, flags: FlagScenarios, origin
     )
     if after.asks is None or after.lacks is None:
         return told
-    turned = [*_flags(before, after, after.asks, after.lacks, flags)]
-    turned += _body_flags(before, after, after.asks, after.lacks)
+    turned = _turns(before, after, after.asks, after.lacks, flags)
     changes = sorted(turned, key=_order)
     return told.model_copy(update={"flags": tuple(changes)})
 
@@ -101,51 +102,45 @@ def _levels(before: StageConditions, after: Evaluation) -> Iterator[NumberChange
             yield change
 
 
-def _flags(
+def _turns(
     before: Before, after: Evaluation, asked: Asks, lacking: Lacks, flags: FlagScenarios
 ) -> Iterator[FlagChange]:
+    now = {(found.subject, found.requirement): found for found in after.findings}
+    lines = {line.id: line for line in lacking.edition.requirements}
+    for key, old in (*_by_weather(before, after, asked, lacking, flags), *_by_bodies(before, after, lacking)):
+        new, line = now.get(key), lines[key[1]]
+        if new is not None and old is None:
+            yield _turned(before, after, line, FlagTurn.OPENED, new, None)
+        elif old is not None and new is None:
+            yield _turned(before, after, line, FlagTurn.GONE, old, None)
+        elif old is not None and new is not None and _stands(old) != _stands(new):
+            yield _turned(before, after, line, FlagTurn.CHANGED, new, old)
+
+
+def _by_weather(
+    before: Before, after: Evaluation, asked: Asks, lacking: Lacks, flags: FlagScenarios
+) -> Iterator[tuple[Key, Finding | None]]:
+    """What was found under the issue before, of each flag that the weather sways and that may have turned."""
     then = flag_scenarios(before.asks, lacking, before.quantities, only=flags.pairs)
     was, now = then.appears[before.asks.base], flags.appears[asked.base]
-    for n, pair in enumerate(flags.pairs):
-        requirement = lacking.edition.requirements[pair[1]]
-        if was[n] and now[n] and not _graded_by_weather(requirement):
-            continue
-        old = _finding(before.asks, lacking, after, before.quantities, pair) if was[n] else None
-        new = _finding(asked, lacking, after, after.quantities, pair) if now[n] else None
-        if new is not None and old is None:
-            yield _turned(before, after, requirement, FlagTurn.OPENED, new, None)
-        elif old is not None and new is None:
-            yield _turned(before, after, requirement, FlagTurn.GONE, old, None)
-        elif old is not None and new is not None and _stands(old) != _stands(new):
-            yield _turned(before, after, requirement, FlagTurn.CHANGED, new, old)
+    for n, (p, r) in enumerate(flags.pairs):
+        line = lacking.edition.requirements[r]
+        if (was[n] or now[n]) and (was[n] != now[n] or _graded_by_weather(line)):
+            old = finding_of(before.asks, lacking, after.picture, before.quantities, p, r) if was[n] else None
+            yield (lacking.subjects[p].id, line.id), old
 
 
-def _body_flags(before: Before, after: Evaluation, asked: Asks, lacking: Lacks) -> Iterator[FlagChange]:
-    """Flags about bodies, held against the same people under both issues."""
+def _by_bodies(before: Before, after: Evaluation, lacking: Lacks) -> Iterator[tuple[Key, Finding | None]]:
+    """What was found about bodies under the issue before, with what is found now."""
     if after.bodies is None:
         return
     bodies = replace(after.bodies, conditions=before.conditions)
-    old, new = (
-        {gap.pair: body_finding(gap, given, lacking, after.picture, given.base) for gap in gaps}
-        for given, gaps in (
-            (before.asks, body_gaps(before.asks, lacking, bodies)),
-            (asked, body_gaps(asked, lacking, after.bodies)),
-        )
-    )
-    for pair in sorted({*old, *new}):
-        was, now, requirement = old.get(pair), new.get(pair), lacking.edition.requirements[pair[1]]
-        if now is not None and was is None:
-            yield _turned(before, after, requirement, FlagTurn.OPENED, now, None)
-        elif was is not None and now is None:
-            yield _turned(before, after, requirement, FlagTurn.GONE, was, None)
-        elif was is not None and now is not None and _stands(was) != _stands(now):
-            yield _turned(before, after, requirement, FlagTurn.CHANGED, now, was)
-
-
-def _finding(
-    asked: Asks, lacking: Lacks, after: Evaluation, amounts: Mapping[str, Floats], pair: Pair
-) -> Finding | None:
-    return finding_of(asked, lacking, after.picture, amounts, *pair)
+    gaps = body_gaps(before.asks, lacking, bodies)
+    then = [body_finding(gap, before.asks, lacking, after.picture, before.asks.base) for gap in gaps]
+    old = {(found.subject, found.requirement): found for found in then if found is not None}
+    about = {line.id for line in lacking.edition.requirements if asked_of_the_body(line)}
+    now = {(found.subject, found.requirement) for found in after.findings if found.requirement in about}
+    yield from ((key, old.get(key)) for key in sorted({*old, *now}))
 
 
 def _stands(finding: Finding) -> tuple[object, ...]:

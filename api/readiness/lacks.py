@@ -5,7 +5,7 @@ the plan) are handed on
 as values, and `findings` compares them scenario by scenario.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import combinations
@@ -93,8 +93,10 @@ class Holding:
         return max(self.records, key=lambda record: (worth(record).rung, record.actor.role in GUIDES))
 
     @property
-    def answers(self) -> dict[str, Answer]:
+    def answers(self) -> Mapping[str, Answer]:
         """All answers given, by question; records that do not contradict each other complete each other."""
+        if len(self.records) == 1:
+            return self.records[0].body.answers
         return {question: a for record in self.records for question, a in record.body.answers.items()}
 
 
