@@ -5,6 +5,8 @@ Screens follow the stream of events and keep a copy of the journal. In the end e
 there under the number that was said, once, in an unbroken chain, and all screens have the same copy.
 
     python -m tests.fault.two_processes --minutes 10 --seed 1
+
+With `--proxy` all of it goes through nginx as `deploy/nginx.conf` has it.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import random
+import ssl
 import sys
 import tempfile
 import threading
@@ -30,6 +33,7 @@ from api.ids import new_id
 from api.journal import store
 from api.journal.chain import KeptEntry
 from seeds import demo, loading
+from tests.fault.nginx import Nginx
 from tests.fault.processes import Process
 from tests.support.databases import PostgresTemplates
 
@@ -39,6 +43,8 @@ CONVERGE_S = 20.0
 STOP_S = 5.0
 """With open streams, a process has to be gone within this time."""
 TRIP = demo.scenario().trip
+Trust = ssl.SSLContext | bool
+"""Whose certificates are believed."""
 clock = SystemClock()
 
 
@@ -64,12 +70,14 @@ class Told:
 class Phone:
     """Writes batches and sends each one, to whichever process answers, until it is acknowledged."""
 
-    def __init__(self, number: int, seed: int, urls: list[str], told: Told, over: threading.Event) -> None:
+    def __init__(
+        self, number: int, seed: int, urls: list[str], told: Told, over: threading.Event, trust: Trust = True
+    ) -> None:
         self._number = number
         self._chance = random.Random(f"{seed} phone {number}")
         self._urls, self._told, self._over = urls, told, over
         self._sent: list[list[dict[str, Any]]] = []
-        self._client = httpx.Client(timeout=15)
+        self._client = httpx.Client(timeout=15, verify=trust)
 
     def run(self, pause_s: float) -> None:
         try:
@@ -124,7 +132,8 @@ class Phone:
         except httpx.TransportError:
             self._told.count("no answer")
             return None
-        if answer.status_code == 503:
+        # 502 is the proxy's word for it: it lost the process before there was an answer.
+        if answer.status_code in (502, 503, 504):
             self._told.count("try again")
             return None
         if answer.status_code != 200:
@@ -147,14 +156,17 @@ class Phone:
 class Screen:
     """Follows the stream of events of one process; goes to another when it breaks. Keeps the journal."""
 
-    def __init__(self, seed: int, number: int, urls: list[str], told: Told, over: threading.Event) -> None:
+    def __init__(
+        self, seed: int, number: int, urls: list[str], told: Told, over: threading.Event, trust: Trust = True
+    ) -> None:
+        self._trust = trust
         self._chance = random.Random(f"{seed} screen {number}")
         self._urls, self._told, self._over = urls, told, over
         self.kept: list[dict[str, Any]] = []
         self._heard = ""
 
     def run(self) -> None:
-        with httpx.Client(timeout=httpx.Timeout(10, read=20)) as client:
+        with httpx.Client(timeout=httpx.Timeout(10, read=20), verify=self._trust) as client:
             while not self._over.is_set():
                 try:
                     self._follow(client, self._chance.choice(self._urls))
@@ -197,6 +209,8 @@ class Run:
     kill_every_s: float
     seed: int
     pause_s: float = 0.5
+    proxy: bool = False
+    """Whether everybody comes through the proxy of the deployment."""
 
 
 def storm(url: str, folder: Path, run: Run) -> Told:
@@ -207,13 +221,17 @@ def storm(url: str, folder: Path, run: Run) -> Told:
     settings = {"RIMAYE_DEMO": "true", "RIMAYE_DATABASE_URL": url, "RIMAYE_DATA_DIR": str(folder / "data")}
     processes = [Process(settings, folder / f"process-{number}.log") for number in range(2)]
     urls = [process.url for process in processes]
-    phones = [Phone(number, run.seed, urls, told, over) for number in range(WRITERS)]
-    screens = [Screen(run.seed, number, urls, told, closed) for number in range(VIEWERS)]
+    nginx = Nginx(folder, (processes[0].port, processes[1].port)) if run.proxy else None
+    way: tuple[list[str], Trust] = ([nginx.url], nginx.trust) if nginx is not None else (urls, True)
+    phones = [Phone(number, run.seed, way[0], told, over, way[1]) for number in range(WRITERS)]
+    screens = [Screen(run.seed, number, way[0], told, closed, way[1]) for number in range(VIEWERS)]
     try:
         for process in processes:
             process.start()
         for process in processes:
             process.wait_until_ready()
+        if nginx is not None:
+            nginx.start()
         writing = [threading.Thread(target=phone.run, args=(run.pause_s,)) for phone in phones]
         watching = [threading.Thread(target=screen.run) for screen in screens]
         for thread in (*watching, *writing):
@@ -232,6 +250,8 @@ def storm(url: str, folder: Path, run: Run) -> Told:
         closed.set()
         for process in processes:
             process.kill()
+        if nginx is not None:
+            nginx.stop()
         db.close()
     return told
 
@@ -313,8 +333,9 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=10)
     parser.add_argument("--kill-every", type=float, default=30, help="seconds")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--proxy", action="store_true", help="through nginx, as the deployment has it")
     given = parser.parse_args()
-    run = Run(given.minutes * 60, given.kill_every, given.seed)
+    run = Run(given.minutes * 60, given.kill_every, given.seed, proxy=given.proxy)
     with tempfile.TemporaryDirectory() as folder:
         templates = PostgresTemplates(Path(folder))
         try:
