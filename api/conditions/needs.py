@@ -45,6 +45,11 @@ class Kitchen:
     """Snow is taken as cold as the night's low, not colder than this; this where the low is not known."""
     stream_c: float = 1.0
 
+    @classmethod
+    def of(cls, plan: TripPlan) -> Kitchen:
+        """As usual, with the stove efficiency that the plan has."""
+        return cls() if plan.stove_efficiency is None else cls(efficiency=plan.stove_efficiency)
+
 
 @dataclass(frozen=True, slots=True)
 class Streams:
@@ -217,7 +222,7 @@ def cooking(
 
 def cooking_in(plan: TripPlan, weather: Camps, drunk: Drinking, kitchen: Kitchen | None = None) -> Cooking:
     """The same in weather that was read already."""
-    kitchen = kitchen or Kitchen()
+    kitchen = kitchen or Kitchen.of(plan)
     boiling = np.minimum(water.boiling_point_c(weather.pressure_hpa), 100.0)
     low = np.where(np.isnan(weather.low_c), -np.inf, weather.low_c)
     snow = np.clip(low, kitchen.coldest_snow_c, 0.0)

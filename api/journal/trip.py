@@ -192,6 +192,11 @@ class TripPlan(Value):
     lines: dict[Slug, float] = Field(default_factory=dict)
     """The trip's own figures for named lines of its kit list edition, in the unit of the line's metric."""
     reserve_days: Annotated[int, Field(ge=0, le=30)] = 0
+    stove_efficiency: Annotated[float, Field(ge=0.05, le=1, allow_inf_nan=False)] | None = Field(
+        default=None, exclude_if=lambda share: share is None
+    )
+    """Share of the fuel's heat that ends in the pot, of the stoves that are taken; None: 0.4 is taken. Left
+    out of what is written then."""
     remark: LongText = ""
 
     @model_validator(mode="after")

@@ -129,8 +129,9 @@ _METRICS = (
         "fuel by energy balance",
         "g",
         "quantity",
-        "for the party: snow melted and water boiled at the pressure of each camp, at a stove efficiency of "
-        "0.4 (common practice, no published source), plus each reserve day melted where that costs most",
+        "for the party: snow melted and water boiled at the pressure of each camp, at the stove "
+        "efficiency of the plan, else 0.4 (common practice, no published source), plus reserve days melted "
+        "where that costs most",
     ),
     Metric(
         "water_l",

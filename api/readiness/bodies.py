@@ -10,7 +10,7 @@ from uuid import UUID
 from api.body.people import Person, Thing
 from api.body.settings import BodySettings
 from api.body.whole import Body, body
-from api.conditions.needs import stretches
+from api.conditions.needs import Kitchen, stretches
 from api.conditions.stages import StageConditions
 from api.journal.fold import Picture, Record
 from api.journal.kinds import PARTY, GearState, Known, Sighting
@@ -35,7 +35,7 @@ def body_from(
     Only what was seen or tried counts as there; what someone only says they have is not known. Without
     settings the usual ones hold, with the hours that guides have set.
     """
-    chosen = settings or BodySettings(hours=own_hours(picture, plan))
+    chosen = settings or BodySettings(hours=own_hours(picture, plan), kitchen=Kitchen.of(plan))
     return body(people_of(picture, lacking), plan, conditions, chosen, packed_fuel_g(lacking))
 
 

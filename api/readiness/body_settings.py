@@ -93,7 +93,7 @@ def settings_of(
 
     Raises Invalid naming the field, the value and the remedy.
     """
-    usual = BodySettings()
+    usual = BodySettings(kitchen=Kitchen.of(plan))
     figures = {
         box.name: figure(box.name, given[box.name], box.least, box.most)
         for box in BOXES
@@ -108,7 +108,7 @@ def settings_of(
     if fuel not in FUELS:
         raise Invalid.field("fuel", fuel, "is no fuel known here.", f"Write one of: {', '.join(FUELS)}.")
     kitchen = replace(
-        Kitchen(),
+        Kitchen.of(plan),
         fuel=fuel,
         **{n: figures[n] for n in ("efficiency", "boiled_l", "cool_l", "stream_c") if n in figures},
     )

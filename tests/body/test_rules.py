@@ -199,6 +199,13 @@ class TestWaterAndFuel:
         assert only(runs.fuel_g) == pytest.approx(heat_kj / (45.55 * 0.4))
         assert only(frozen.fuel_g) > 2.0 * only(runs.fuel_g)
 
+    def test_the_stove_efficiency_of_the_plan_counts(self) -> None:
+        plan = one_camp(3000)
+        entered = plan.model_copy(update={"stove_efficiency": 0.2})
+        usual, poor = (only(cooking(one, evaluate(one, None)).fuel_g) for one in (plan, entered))
+        assert poor == pytest.approx(2.0 * usual)
+        assert "stove_efficiency" not in plan.model_dump_json()
+
     def test_without_a_forecast_a_stream_is_not_known_to_run(self) -> None:
         plan = one_camp(3000, water=True)
         assert np.isnan(only(cooking(plan, evaluate(plan, None)).fuel_g))

@@ -1,4 +1,4 @@
-"""The distance of a stage as it is typed: refused where it cannot be, kept to the metre in other units."""
+"""What bodies are reckoned by, as it is typed: the distance of a stage, the efficiency of the stoves."""
 
 import pytest
 
@@ -24,3 +24,13 @@ def test_a_distance_in_miles_does_not_wander(client, trip):
     assert first == 4023.4
     post(client, action, form_of(get(client, action), action), name="Walk in, again")
     assert roster(client, trip)["plan"]["stages"][0]["distance_m"] == first
+
+
+def test_the_efficiency_of_the_stoves_is_kept(client, trip):
+    action = f"/trips/{trip}/plan/trip"
+    post(client, action, form_of(get(client, action), action), stove_efficiency="0,45")
+    assert roster(client, trip)["plan"]["stove_efficiency"] == 0.45
+    answer = post(client, action, form_of(get(client, action), action), stove_efficiency="45")
+    assert answer.status_code == 422
+    post(client, action, form_of(get(client, action), action), stove_efficiency="")
+    assert "stove_efficiency" not in roster(client, trip)["plan"]

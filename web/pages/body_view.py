@@ -174,7 +174,8 @@ class BodyView:
         if s.arrival is not None:
             line += f", there {self.say.day_time(datetime.fromisoformat(s.arrival))}"
         if s.latest_turn is not None:
-            line += f"; turn by {self.say.day_time(datetime.fromisoformat(s.latest_turn))}, to be in camp as planned"
+            turn = self.say.day_time(datetime.fromisoformat(s.latest_turn))
+            line += f"; turn by {turn}, to be in camp as planned"
         return line
 
     # -- people

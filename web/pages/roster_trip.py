@@ -133,6 +133,7 @@ def _trip_values(plan: TripPlan, unit: str) -> dict[str, Any]:
         "starts_on": plan.starts_on.isoformat(),
         "ends_on": plan.ends_on.isoformat(),
         "reserve_days": str(plan.reserve_days),
+        "stove_efficiency": shown(plan.stove_efficiency),
         "remark": plan.remark,
         "edition_id": plan.edition_id or "",
         "usual_freezing_level_m": shown(plan.usual_freezing_level_m, unit),
@@ -172,6 +173,7 @@ def _plan_from(sent: Form, plan: TripPlan | None) -> TripPlan:
         ),
         "lines": _lines_from(sent, plan.lines if plan else {}),
         "reserve_days": sent.whole("reserve_days"),
+        "stove_efficiency": sent.decimal("stove_efficiency"),
         "remark": sent.text("remark"),
     }
     sent.check()
