@@ -17,7 +17,7 @@ class SeasonTrip(SQLModel, table=True):
     """A past trip as the review sees it."""
 
     __tablename__ = "season_trip"
-    __table_args__ = (Index(None, "outfit_id", "trip_id"),)
+    __table_args__ = (Index(None, "outfit_id", "trip_id", "seq"),)
 
     trip_id: str = Field(primary_key=True, foreign_key="trip.id", sa_type=Text)
     outfit_id: str = Field(sa_type=Text)

@@ -120,6 +120,15 @@ def behind(conn: Connection, outfit_id: str, before: date, limit: int) -> list[B
     return [Behind(*row) for row in conn.execute(wanted)]
 
 
+def settled(conn: Connection, outfit_id: str, before: date) -> bool:
+    """Whether as many trips are kept as are past, of as many entries: then, as journals only grow, the review
+    is behind on none. False where it takes a closer look."""
+    mine = (_trip.c.outfit_id == outfit_id, _trip.c.ends_on < before)
+    past = select(func.count(), func.sum(_trip.c.head_seq)).where(*mine)
+    reviewed = select(func.count(), func.sum(_kept.c.seq)).where(_kept.c.outfit_id == outfit_id)
+    return conn.execute(past).one() == conn.execute(reviewed).one()
+
+
 def forget_all(conn: Connection, outfit_id: str) -> None:
     """Drop everything the review keeps of an outfit's trips."""
     conn.execute(delete(_note).where(_note.c.outfit_id == outfit_id))

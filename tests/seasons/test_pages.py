@@ -222,6 +222,16 @@ def test_every_number_opens_as_many_people(client: IsolatedTestClient, database:
             )
 
 
+def test_several_of_a_kind_stay_chosen_when_the_form_is_sent_again(client: IsolatedTestClient) -> None:
+    shown = client.get("/seasons?season=2024&season=2025&rental=own+gear").text
+    form = form_of(shown)
+    assert form["rental"] == ["own gear"]
+    assert form["season"] == ["2024\u20162025"]
+    sent = client.get("/seasons", params={name: values[0] for name, values in form.items()}).text
+    assert "season: 2024 or 2025; gear from: own gear" in sent
+    assert client.get("/seasons?season=2024\u2016x").status_code == 422
+
+
 def test_the_same_is_chosen_as_json(client: IsolatedTestClient, database: Database) -> None:
     with database.reading() as conn:
         found = service.overview(conn, OUTFIT, Choice(first=(2025, 6), last=(2025, 7), rental=("own gear",)))

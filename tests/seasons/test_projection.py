@@ -53,13 +53,17 @@ def test_rebuilt_from_journals_it_is_identical(database: Database, readiness: Re
 @pytest.mark.one_database
 def test_a_trip_that_changed_is_taken_up_again(database: Database, readiness: Readiness) -> None:
     trip = invent(TRIPS_A_SEASON)[0].id
+    with database.reading() as conn:
+        assert queries.settled(conn, OUTFIT, TODAY)
     with database.writing() as work:
         readiness.journal.write(work, OFFICE, trip, Remark(about="season:kind", text="club trip"))
     with database.reading() as conn:
         assert [row.trip_id for row in queries.behind(conn, OUTFIT, TODAY, 10)] == [trip]
+        assert not queries.settled(conn, OUTFIT, TODAY)
         people = cube_of(conn, OUTFIT).people.sum()
     assert projection.catch_up(database, readiness, OUTFIT, TODAY) == 1
     with database.reading() as conn:
+        assert queries.settled(conn, OUTFIT, TODAY)
         cube = cube_of(conn, OUTFIT)
         assert cube.people.sum() == people
         assert cube.trips_where(kind=("club trip",)) == {2024: 1}

@@ -13,6 +13,8 @@ from api.seasons.measures import DIMENSIONS
 from api.seasons.queries import Choice
 
 MOST_CHOSEN = 200
+BETWEEN = "\u2016"
+"""Stands between values that one field of a form sends together."""
 DIMENSION_WORDS: dict[str, str] = {
     "season": "Season",
     "month": "Month",
@@ -29,7 +31,10 @@ def _choice(request: Request) -> Choice:
     """Which trips and people the address asks for. Raises Invalid for a month that is none."""
     asked = request.query_params
     values: dict[str, Any] = {
-        name: tuple(value for value in asked.getlist(name)[:MOST_CHOSEN] if value) for name in DIMENSIONS
+        name: tuple(value for told in asked.getlist(name) for value in told.split(BETWEEN) if value)[
+            :MOST_CHOSEN
+        ]
+        for name in DIMENSIONS
     }
     for name in ("season", "month"):
         wrong = next((value for value in values[name] if not value.isdigit() or len(value) > 4), None)

@@ -81,6 +81,8 @@ def _shared(conn: Any, outfit: str, choice: Choice) -> Mapping[str, Any]:
 def _waiting(conn: Any, outfit: str, readiness: Any) -> int:
     """On how many past trips the review is behind, up to a hundred."""
     today = readiness.clock.now().date()
+    if queries.settled(conn, outfit, today):
+        return 0
     return len(queries.behind(conn, outfit, today, 100))
 
 
