@@ -7,10 +7,13 @@ side.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from api.body.people import Person
+from api.science.clothing import wind_walk_factor
 from api.science.garments import ISO_7730_CLO, ensemble_clo
 
 LISTED = "ISO 7730/9920-style list"
@@ -18,6 +21,12 @@ RECALLED = "ISO 9920-style value, from memory"
 
 WINDPROOF_LPM2S, SOFT_SHELL_LPM2S, OPEN_LPM2S = 8.0, 50.0, 100.0
 """Air permeability of the outermost layer: ISO 11079's figures for windproof, medium and open weave."""
+TRIED_IN_MPS = 5.0
+"""Wind at the body in which the layer that helps most is chosen: a fresh breeze, ours."""
+_LEFT_IN_WIND = {
+    cloth: float(wind_walk_factor(cloth, TRIED_IN_MPS, 0.0))
+    for cloth in (WINDPROOF_LPM2S, SOFT_SHELL_LPM2S, OPEN_LPM2S)
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +86,19 @@ FURTHER_PIECE = _FIBRE_JACKET
 
 
 @dataclass(frozen=True, slots=True)
+class Further:
+    """The single layer that would help most, and what a person would have with it."""
+
+    layer: str
+    icl_clo: float
+    permeability_lpm2s: float
+
+
+@dataclass(frozen=True)
 class Wardrobe:
     """What one person can put on."""
 
+    person: Person
     worn: Mapping[str, Piece]
     """By requirement id: sighted, and fits."""
     not_known: tuple[str, ...]
@@ -88,37 +107,41 @@ class Wardrobe:
     icl_clo: float
     """NaN when nothing is known to be there."""
     permeability_lpm2s: float
-    further: str
-    """The single layer that would help most."""
-    further_clo: float
-    """Basic insulation with it."""
+
+    @cached_property
+    def further(self) -> Further:
+        """The layer with which most is left in wind, standing: what is lacking, or the warmest kind of what
+        is there; a second jacket over everything when none adds anything.
+        """
+        asked = [id_ for id_ in GARMENTS if id_ in self.person.things]
+        tried = {id_: self._with({**self.worn, id_: GARMENTS[id_].warmest}) for id_ in asked}
+        found = {id_: clo * _LEFT_IN_WIND[cloth] for id_, (clo, cloth) in tried.items()}
+        best = max(found, key=lambda id_: found[id_], default=None)
+        now = 0.0 if math.isnan(self.icl_clo) else self.icl_clo * _LEFT_IN_WIND[self.permeability_lpm2s]
+        if best is None or found[best] <= now + 1e-9:
+            clo, _ = self._with({**self.worn, FURTHER: FURTHER_PIECE})
+            return Further(FURTHER, clo, self.permeability_lpm2s)
+        warmer = "a warmer kind of: " if best in self.worn else ""
+        return Further(f"{warmer}{self.person.things[best].item}", *tried[best])
+
+    @staticmethod
+    def _with(worn: Mapping[str, Piece]) -> tuple[float, float]:
+        return float(ensemble_clo([piece.clo for piece in worn.values()])), _permeability(worn)
 
 
 def wardrobe(person: Person) -> Wardrobe:
-    """Everything a person can wear at once, and which one layer more would help most.
-
-    Insulation by ISO 9920's regression over all pieces. The best layer is that which adds most: whatever is
-    lacking of the list, or its warmest kind where a lighter one is there; a second jacket when nothing is.
-    """
+    """Everything a person can wear at once; insulation by ISO 9920's regression over all pieces."""
     worn = {id_: garment.piece(person, id_) for id_, garment in GARMENTS.items() if _wearable(person, id_)}
     asked = [id_ for id_ in GARMENTS if id_ in person.things]
-    gains = {id_: GARMENTS[id_].warmest.clo - (worn[id_].clo if id_ in worn else 0.0) for id_ in asked}
-    best = max(gains, key=lambda id_: gains[id_], default=None)
-    if best is None or gains[best] <= 0.0:
-        further, gain = FURTHER, FURTHER_PIECE.clo
-    else:
-        further, gain = person.things[best].item, gains[best]
-    values = [piece.clo for piece in worn.values()]
     return Wardrobe(
+        person=person,
         worn=worn,
         not_known=tuple(person.things[id_].item for id_ in asked if person.has(id_) is None),
         missing=tuple(
             person.things[id_].item for id_ in asked if id_ not in worn and person.has(id_) is not None
         ),
-        icl_clo=float(ensemble_clo(values)),
+        icl_clo=float(ensemble_clo([piece.clo for piece in worn.values()])),
         permeability_lpm2s=_permeability(worn),
-        further=further,
-        further_clo=float(ensemble_clo([*values, gain])),
     )
 
 

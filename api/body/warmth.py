@@ -7,7 +7,7 @@ long before it; for them stand the minutes for bare skin and the hand layers tha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -122,7 +122,9 @@ class Warmth:
     @cached_property
     def standing_further_min(self) -> Floats:
         """Without strain, with the one layer that helps most."""
-        return minutes_standing(_each([one.further_clo for one in self.wardrobes]), self.moving)[1]
+        layers = [one.further for one in self.wardrobes]
+        there = replace(self.moving, permeability_lpm2s=_each([one.permeability_lpm2s for one in layers]))
+        return minutes_standing(_each([one.icl_clo for one in layers]), there)[1]
 
 
 def air_on_the_way(conditions: StageConditions, wind_share: float) -> Air:

@@ -159,7 +159,7 @@ def _person(found: Body, p: int) -> PersonBody:
         ),
         not_known=clothes.not_known,
         missing=clothes.missing,
-        further=clothes.further,
+        further=clothes.further.layer,
         hands=tuple(HandLayer(item=item, there=there) for item, there in hands_of(person)),
         boots=_boots(person),
         bag=_bag_words(bag.there, bag.rests_on, bag.reading.state.value, bag.figure_c),

@@ -76,6 +76,12 @@ class Cold:
         swept = 0.54 * math.exp(-0.15 * self.v - 0.22 * self.w) * self.p**0.075
         return float(swept - 0.06 * math.log(self.p) + 0.5)
 
+    @property
+    def left_standing(self) -> float:
+        """Share of the insulation that wind leaves to who does not walk."""
+        swept = 0.54 * math.exp(-0.15 * self.v) * self.p**0.075
+        return float(swept - 0.06 * math.log(self.p) + 0.5)
+
     def balance(self, insulation: float, dry: float, neutral: bool) -> float:
         """Heat made less heat lost by breath, sweat and the dry way, W/m2."""
         skin = 35.7 - 0.0285 * self.m if neutral else 33.34 - 0.0354 * self.m

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache
 
@@ -15,6 +16,7 @@ import numpy as np
 import pytest
 
 from api.body.load import latest_turn_h
+from api.body.people import Person
 from api.body.settings import EFFORT_WPM2, BodySettings
 from api.body.whole import Body, body
 from api.conditions.itinerary import legs_of, nights_at
@@ -86,8 +88,9 @@ def test_warmth() -> None:
             assert same(found.moving_h[p, t, s], moving.hours(worn, True))
             assert same(found.standing_min_min[p, t, s], standing.hours(worn, False) * 60.0)
             assert same(found.standing_neutral_min[p, t, s], standing.hours(worn, True) * 60.0)
-            further = found.wardrobes[p].further_clo
-            assert same(found.standing_further_min[p, t, s], standing.hours(further, True) * 60.0)
+            layer = found.wardrobes[p].further
+            more = plainly.Cold(70.0, standing.ta, standing.wind, layer.permeability_lpm2s)
+            assert same(found.standing_further_min[p, t, s], more.hours(layer.icl_clo, True) * 60.0)
             looked_at += 1
         else:
             assert np.isnan(found.margin_neutral_clo[p, t, s])
@@ -96,12 +99,24 @@ def test_warmth() -> None:
 
 
 def test_the_further_layer_is_the_one_that_helps_most() -> None:
+    """Every garment is put on in turn, and what is left of all in 5 m/s of wind compared."""
+
+    def left(person: Person) -> float:
+        return plainly.icl(person) * plainly.Cold(70.0, 0.0, 5.0, plainly.cloth(person)).left_standing
+
     for person, chosen in zip(crowd(), whole().warmth.wardrobes, strict=True):
-        lacking = {name: value for name, value in plainly.CLO_OF.items() if not person.has(name)}
-        here = plainly.PARKA[str(person.answer("parka", "warmth"))] if person.has("parka") else 0.0
-        lacking["parka"] = plainly.PARKA["heavy"] - here
-        best = max(lacking.values()) or 0.40
-        assert chosen.further_clo == pytest.approx(plainly.icl(person, best), rel=EXACT)
+        tried = []
+        for name in (*plainly.CLO_OF, "parka"):
+            answers = {"warmth": "heavy"} if name == "parka" else {}
+            thing = replace(person.things[name], fits=True, answers=answers)
+            tried.append(replace(person, things={**person.things, name: thing}))
+        best = max(tried, key=left)
+        if left(best) > left(person) + 1e-9:
+            assert chosen.further.icl_clo == pytest.approx(plainly.icl(best), rel=EXACT)
+            assert chosen.further.permeability_lpm2s == plainly.cloth(best)
+        else:
+            assert chosen.further.icl_clo == pytest.approx(plainly.icl(person, 0.40), rel=EXACT)
+    assert len({chosen.further.layer for chosen in whole().warmth.wardrobes}) > 2
 
 
 def test_sleep() -> None:

@@ -128,10 +128,17 @@ class TestWardrobe:
         found = wardrobe(person(parka=None))
         assert "parka" not in found.worn
         assert found.not_known == ("parka",)
-        assert found.further == "parka"
+        assert found.further.layer == "parka"
 
     def test_a_second_jacket_when_nothing_is_lacking(self) -> None:
-        assert wardrobe(person()).further == FURTHER
+        assert wardrobe(person()).further.layer == FURTHER
+
+    def test_what_keeps_the_wind_out_helps_more_than_its_own_warmth(self) -> None:
+        """A shell of 0.25 clo beats 0.30 clo of a warmer parka: wind no longer goes through all of it."""
+        found = wardrobe(person(without=("hard-shell-jacket",), parka={"warmth": "light"})).further
+        assert (found.layer, found.permeability_lpm2s) == ("hard shell jacket", 8.0)
+        warmer = wardrobe(person(parka={"warmth": "light"})).further
+        assert warmer.layer == "a warmer kind of: parka"
 
     def test_without_shell_trousers_wind_goes_through(self) -> None:
         assert wardrobe(person()).permeability_lpm2s == 8.0
