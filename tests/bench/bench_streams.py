@@ -126,9 +126,9 @@ def _wait_ms(at: dict[int, float], seq: int, sent_at: float) -> float | None:
 
 
 @asynccontextmanager
-async def _boards(host: str, port: int, trip: str) -> AsyncIterator[list[Board]]:
+async def _boards(host: str, port: int, trip: str, count: int = BOARDS) -> AsyncIterator[list[Board]]:
     boards, writers, tasks = [], [], []
-    for _ in range(BOARDS):
+    for _ in range(count):
         reader, writer = await asyncio.open_connection(host, port)
         writer.write(f"GET /api/trips/{trip}/events HTTP/1.1\r\nHost: {host}\r\n\r\n".encode())
         board = Board(reader, await asyncio.open_connection(host, port), trip)
