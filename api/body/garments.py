@@ -121,8 +121,9 @@ class Wardrobe:
         if best is None or found[best] <= now + 1e-9:
             clo, _ = self._with({**self.worn, FURTHER: FURTHER_PIECE})
             return Further(FURTHER, clo, self.permeability_lpm2s)
-        warmer = "a warmer kind of: " if best in self.worn else ""
-        return Further(f"{warmer}{self.person.things[best].item}", *tried[best])
+        item = self.person.things[best].item
+        layer = f"a warmer kind of {item[:1].lower()}{item[1:]}" if best in self.worn else item
+        return Further(layer, *tried[best])
 
     @staticmethod
     def _with(worn: Mapping[str, Piece]) -> tuple[float, float]:

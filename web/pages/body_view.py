@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from api.body.warmth import DELAY_MIN
+from api.readiness.body_report import NO_NIGHT
 from api.readiness.body_schemas import Amount, BodyReport, FuelBody, PersonBody, PersonStage, StageBody
 from web import words
 from web.words import Say
@@ -282,11 +283,11 @@ class BodyView:
 
     def _cells(self, s: PersonStage) -> tuple[tuple[str, str], ...]:
         return (
-            ("On the move, no strain", self._margin(s)),
-            ("On the move, strained", self._told(s.clothing_margin_min_clo, _clo)),
+            ("On the move, at ease", self._margin(s)),
+            ("On the move, at the most strain", self._told(s.clothing_margin_min_clo, _clo)),
             ("Standing still", self._told(s.standing_min, _minutes)),
-            ("Still, with the one layer", self._told(s.standing_further_min, _minutes)),
-            ("Bag", self._told(s.bag_margin_c, _kelvin)),
+            ("Still, with what helps most", self._told(s.standing_further_min, _minutes)),
+            *([] if s.bag_margin_c.says == NO_NIGHT else [("Bag", self._told(s.bag_margin_c, _kelvin))]),
             ("Light", self._told(s.light_margin_h, _spare_hours)),
             ("Pack", self._told(s.pack_kg, _kilos)),
             ("Energy of the day", self._told(s.energy_kj, _energy)),
@@ -328,10 +329,14 @@ def _spare_hours(value: float) -> str:
 
 
 def _clo(value: float) -> str:
+    if abs(value) < 0.05:
+        return "nothing to spare"
     return f"{words.number(abs(value), 1)}{NBSP}clo {'to spare' if value >= 0 else 'too little'}"
 
 
 def _kelvin(value: float) -> str:
+    if abs(value) < 0.5:
+        return "nothing to spare"
     return f"{words.number(abs(value))}{NBSP}°C {'to spare' if value >= 0 else 'too cold'}"
 
 
