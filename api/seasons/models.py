@@ -127,6 +127,8 @@ class SeasonTrial(SQLModel, table=True):
     result: dict[str, Any] | None = Field(default=None, sa_type=JsonText)
     created_at: datetime = Field(sa_type=UtcDateTime)
     created_by: str = Field(sa_type=Text)
+    heard_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    """When the thread that works on it last wrote down how far it is."""
     finished_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
     adopted_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
     adopted_by: str = Field(default="", sa_type=Text)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict
-from datetime import date
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -44,6 +44,8 @@ Report = Callable[[int, int], bool]
 
 _under_way: set[str] = set()
 """Trials that a thread of this process works on, or is about to."""
+SILENT = timedelta(minutes=2)
+"""A trial of another process of which nothing has been heard for longer than this was cut off."""
 
 
 class Stopped(Exception):
@@ -198,22 +200,24 @@ def begin(work: Work, reader: Reader, clock: Clock, base: str, changed: str) -> 
     return id_
 
 
-def find(conn: Connection, outfit: str, id_: str) -> TrialRow:
-    """A trial. Raises NotFound."""
+def find(conn: Connection, outfit: str, id_: str, now: datetime | None = None) -> TrialRow:
+    """A trial; given the time, one that was cut off is shown as stopped. Raises NotFound."""
     found = written.trial(conn, outfit, id_)
     if found is None:
         raise NotFound(f"There is no trial {id_}. Choose one of the list.")
-    return _as_it_is(found)
+    return found if now is None else _as_it_is(found, now)
 
 
-def trials(conn: Connection, outfit: str, changed: str | None = None) -> list[TrialRow]:
+def trials(conn: Connection, outfit: str, now: datetime, changed: str | None = None) -> list[TrialRow]:
     """All trials (of one changed list), the newest first; without their results."""
-    return [_as_it_is(row) for row in written.trials(conn, outfit, changed)]
+    return [_as_it_is(row, now) for row in written.trials(conn, outfit, changed)]
 
 
-def _as_it_is(row: TrialRow) -> TrialRow:
-    """A trial that no thread of this process works on was cut off when the service stopped."""
+def _as_it_is(row: TrialRow, now: datetime) -> TrialRow:
+    """A trial of which nothing has been heard for long was cut off when the service stopped."""
     if row.state not in ("waiting", "running") or row.id in _under_way:
+        return row
+    if now - (row.heard_at or row.created_at) <= SILENT:
         return row
     return row._replace(state="stopped", problem="The service was stopped while it ran. Begin it again.")
 
@@ -228,7 +232,7 @@ def run(db: Database, readiness: Readiness, outfit: str, id_: str) -> None:
     """Run a trial to its end, writing down how far it has come."""
     _under_way.add(id_)
     try:
-        if _claim(db, outfit, id_):
+        if _claim(db, readiness.clock, outfit, id_):
             _run(db, readiness, outfit, id_)
     finally:
         _under_way.discard(id_)
@@ -246,15 +250,15 @@ def _run(db: Database, readiness: Readiness, outfit: str, id_: str) -> None:
         _end(db, readiness.clock, outfit, id_, "done", result=result)
 
 
-def _claim(db: Database, outfit: str, id_: str) -> bool:
+def _claim(db: Database, clock: Clock, outfit: str, id_: str) -> bool:
     with db.writing() as work:
-        return written.claim(work, outfit, id_)
+        return written.claim(work, outfit, id_, clock.now())
 
 
 def _result(db: Database, readiness: Readiness, outfit: str, id_: str) -> Mapping[str, Any]:
     def report(done: int, total: int) -> bool:
         with db.writing() as work:
-            return written.progress(work, outfit, id_, done, total)
+            return written.progress(work, outfit, id_, done, total, readiness.clock.now())
 
     with db.reading() as conn:
         row = find(conn, outfit, id_)

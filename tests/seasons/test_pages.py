@@ -7,6 +7,7 @@ import io
 import sys
 import threading
 from collections.abc import Iterator
+from datetime import timedelta
 
 import pytest
 from fastapi import FastAPI
@@ -118,7 +119,9 @@ def test_a_trial_can_be_stopped(client: IsolatedTestClient, clock: FixedClock, r
         row = kitlists.copy(work, OUTFIT, "climbers-2025", now=NOW)
         kitlists.change(work, OUTFIT, row.id, raised(get_edition(work, OUTFIT, row.id)), now=NOW)
         id_ = trying.begin(work, OFFICE, clock, "climbers-2025", row.id)
-    # Nobody works on it: it is shown as cut off, and stopping it is as good as done.
+    # Another process may work on it, until nothing has been heard of it for long: then it was cut off.
+    assert "waiting for its turn" in client.get(f"/seasons/trials/{id_}").text
+    clock.advance(timedelta(minutes=3))
     assert "was stopped" in client.get(f"/seasons/trials/{id_}").text
     assert client.post(f"/seasons/trials/{id_}/stop").status_code == 303
     trying.run(database, readiness, OUTFIT, id_)

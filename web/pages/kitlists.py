@@ -95,6 +95,7 @@ def one(
     edition: str,
     conn: Reading,
     reader: CurrentReader,
+    now: Now,
     whole: Annotated[bool, Query()] = False,
 ) -> Response:
     """One edition to read, by zone. `whole` shows every part of it opened."""
@@ -112,7 +113,7 @@ def one(
         whole=whole,
         draft=row.state is EditionState.DRAFT,
         may_try=may(reader, "seasons.read"),
-        trials=trying.trials(conn, reader.outfit, edition) if may(reader, "seasons.read") else (),
+        trials=trying.trials(conn, reader.outfit, now, edition) if may(reader, "seasons.read") else (),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -56,13 +57,16 @@ def show_trials(
     request: Request,
     conn: Reading,
     reader: CurrentReader,
+    readiness: Evaluations,
     changed: Annotated[str, Query(max_length=80)] = "",
 ) -> Response:
     """All trials, and the form for another; `changed` is the list to be tried."""
-    return _list(request, conn, reader, values={"changed": changed})
+    return _list(request, conn, reader, readiness.clock.now(), values={"changed": changed})
 
 
-def _list(request: Request, conn: Any, reader: Any, problem: Any = None, values: Any = None) -> Response:
+def _list(
+    request: Request, conn: Any, reader: Any, now: datetime, problem: Any = None, values: Any = None
+) -> Response:
     # A draft is what one wants to try, and the newest list is what one wants to change.
     editions = sorted(list_editions(conn, reader.outfit), key=lambda row: row.changed_at, reverse=True)
     drafts_first = sorted(editions, key=lambda row: row.state is not EditionState.DRAFT)
@@ -70,7 +74,7 @@ def _list(request: Request, conn: Any, reader: Any, problem: Any = None, values:
         request,
         "seasons/trials.html",
         problem,
-        trials=trying.trials(conn, reader.outfit),
+        trials=trying.trials(conn, reader.outfit, now),
         editions=[_named(row) for row in editions],
         tried=[_named(row) for row in drafts_first if row.made_from],
         titles=dict(map(_named, editions)),
@@ -105,7 +109,7 @@ def begin(
             made_from = get_edition(work, reader.outfit, changed).made_from
             id_ = trying.begin(work, reader, readiness.clock, base or made_from or changed, changed)
     except (Invalid, Conflict) as problem:
-        return _list(request, work, reader, problem, sent)
+        return _list(request, work, reader, readiness.clock.now(), problem, sent)
     app = request.app
     outfit = reader.outfit
     work.after_commit(lambda: _start(app, readiness, outfit, id_))
@@ -117,15 +121,23 @@ def _start(app: Any, readiness: Any, outfit: str, id_: str) -> None:
 
 
 @router.get("/{trial}", dependencies=READ)
-def show_trial(request: Request, trial: str, conn: Reading, reader: CurrentReader) -> Response:
+def show_trial(
+    request: Request, trial: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
     """How far a trial has come, or what it found."""
-    return _one(request, conn, reader, trial)
+    return _one(request, conn, reader, trial, readiness.clock.now())
 
 
 def _one(
-    request: Request, conn: Any, reader: Any, trial: str, problem: Any = None, values: Any = None
+    request: Request,
+    conn: Any,
+    reader: Any,
+    trial: str,
+    now: datetime,
+    problem: Any = None,
+    values: Any = None,
 ) -> Response:
-    row = trying.find(conn, reader.outfit, trial)
+    row = trying.find(conn, reader.outfit, trial, now)
     ended = row.state not in ("waiting", "running")
     return form_page(
         request,
@@ -210,9 +222,11 @@ def show_trips(
 
 
 @router.get("/{trial}/progress", dependencies=READ)
-def show_progress(request: Request, trial: str, conn: Reading, reader: CurrentReader) -> Response:
+def show_progress(
+    request: Request, trial: str, conn: Reading, reader: CurrentReader, readiness: Evaluations
+) -> Response:
     """The part of the page that says how far it has come; asked for again while it runs."""
-    row = trying.find(conn, reader.outfit, trial)
+    row = trying.find(conn, reader.outfit, trial, readiness.clock.now())
     return page(request, "seasons/_progress.html", trial=row, states=STATES)
 
 
@@ -238,6 +252,6 @@ def adopt(
         trying.adopt(work, reader, readiness.clock, trial, sent.get("note", ""), sent.get("watch", ""))
 
     def again(problem: Invalid | Conflict) -> Response:
-        return _one(request, work, reader, trial, problem, sent)
+        return _one(request, work, reader, trial, readiness.clock.now(), problem, sent)
 
     return done_or_again(work, act, f"/seasons/trials/{trial}", again)

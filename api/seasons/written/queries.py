@@ -42,6 +42,7 @@ class TrialRow(NamedTuple):
     result: dict[str, Any] | None
     created_at: datetime
     created_by: str
+    heard_at: datetime | None
     finished_at: datetime | None
     adopted_at: datetime | None
     adopted_by: str
@@ -108,15 +109,15 @@ def trials(conn: Connection, outfit_id: str, changed: str | None = None) -> list
     return [TrialRow._make(row) for row in found]
 
 
-def claim(conn: Connection, outfit_id: str, id_: str) -> bool:
+def claim(conn: Connection, outfit_id: str, id_: str, now: datetime) -> bool:
     """Take a waiting trial up; False when another has, or it waits no more."""
     waiting = and_(_mine(outfit_id, id_), _trial.c.state == "waiting")
-    return conn.execute(update(_trial).where(waiting).values(state="running")).rowcount == 1
+    return conn.execute(update(_trial).where(waiting).values(state="running", heard_at=now)).rowcount == 1
 
 
-def progress(conn: Connection, outfit_id: str, id_: str, done: int, total: int) -> bool:
+def progress(conn: Connection, outfit_id: str, id_: str, done: int, total: int, now: datetime) -> bool:
     """Write down how far a trial has come; answers whether it may go on."""
-    conn.execute(update(_trial).where(_mine(outfit_id, id_)).values(done=done, total=total))
+    conn.execute(update(_trial).where(_mine(outfit_id, id_)).values(done=done, total=total, heard_at=now))
     return not conn.execute(select(_trial.c.stop_asked).where(_mine(outfit_id, id_))).scalar_one()
 
 
