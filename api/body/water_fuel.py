@@ -45,7 +45,7 @@ class WaterFuel:
     """There too, [stage]."""
     cooking: Cooking
     boil_min: Floats
-    """Minutes of rolling boil that make stream water safe to drink at this camp, [stage]."""
+    """Minutes of rolling boil that treat stream water at this camp, [stage]."""
     chemical_min: Mapping[float, float]
     """Minutes iodine or chlorine needs in this water, by dose in ppm; NaN: too cold for the table, boil or
     filter."""

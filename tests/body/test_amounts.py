@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -15,7 +16,7 @@ from api.journal.kinds import PARTY, GearState, Sighting
 from api.kitlist.loading import read_edition
 from api.kitlist.metrics import AMOUNTS_HELD, QUANTITIES
 from api.kitlist.rules import faults
-from api.kitlist.schemas import Requirement
+from api.kitlist.schemas import Requirement, Scope
 from api.kitlist.writing import to_plain, to_yaml
 from api.readiness.body_findings import AMOUNTS
 from api.readiness.body_tipping import body_tipping_points
@@ -212,3 +213,33 @@ def test_a_way_behind_the_party_asks_nothing_of_it() -> None:
     assert now.bodies is not None
     assert now.bodies.air.walked[:, 0].tolist() == [True] + [False] * 5
     assert found(now) == {}
+
+
+def test_fuel_asked_of_ropes_is_held_rope_by_rope() -> None:
+    """Ropes that camp apart: each has its own, and the party what all of them have, once all is counted."""
+    now = sample.evaluation()
+    assert now.edition is not None
+    fuel = now.edition.requirement("fuel")
+    assert fuel is not None
+    many = fuel.how_many.model_copy(update={"per": "rope", "computed": None, "unit": None, "count": 1.0})
+    by_rope = fuel.model_copy(update={"scope": Scope.ROPE, "how_many": many})
+    lines = tuple(by_rope if line.id == "fuel" else line for line in now.edition.requirements)
+    edition = now.edition.model_copy(update={"requirements": lines})
+    (record,) = now.picture.sightings[PARTY, "fuel"]
+
+    def packed(**grams: float) -> dict[str, float]:
+        seen = {key: records for key, records in now.picture.sightings.items() if key != (PARTY, "fuel")}
+        for rope, count in grams.items():
+            body = record.body.model_copy(update={"subject": rope, "count": count})
+            seen[rope, "fuel"] = (replace(record, body=body),)
+        picture = replace(now.picture, sightings=seen)
+        found = evaluate(now.trip, now.seq, picture, now.plan, edition, now.conditions, now.quantities).bodies
+        assert found is not None
+        return dict(found.water_fuel.packed_g)
+
+    whole = packed(r1=1500.0, r2=1600.0, r3=1200.0)
+    assert whole == {"r1": 1500.0, "r2": 1600.0, "r3": 1200.0, PARTY: 4300.0}
+    part = packed(r1=1500.0, r2=1600.0)
+    assert part["r1"] == 1500.0
+    assert math.isnan(part["r3"])
+    assert math.isnan(part[PARTY])

@@ -20,6 +20,11 @@ from tests.readiness import big
 
 BAG = asked("bag_margin_c", "°C", 0.0)
 CLO = asked("clothing_margin_clo", "clo", -0.5)
+OF_THE_PARTY = {"count": 1.0, "computed": "fuel_g", "unit": "g", "per": "party"}
+FUEL = asked("fuel_g", "g", 1.0, scope="party", how_many=OF_THE_PARTY)
+WATER = asked("water_l", "L", 1.0)
+LIGHT = asked("light_h", "h", 1.0)
+PACK = asked("pack_kg", "kg", 12.0)
 
 
 def whole(*more: Requirement, shift: Shift | None = None, members: int = 5) -> Evaluation:
@@ -33,7 +38,11 @@ def ids(evaluation: Evaluation) -> set[str]:
     return {f.id for f in evaluation.findings if f.requirement == "of-the-body"}
 
 
-@pytest.mark.parametrize("line", [BAG, CLO], ids=["bag", "clothing"])
+@pytest.mark.parametrize(
+    "line",
+    [BAG, CLO, FUEL, WATER, LIGHT, PACK],
+    ids=["bag", "clothing", "fuel", "water", "light", "pack"],
+)
 def test_each_scenario_stands_as_if_it_were_the_forecast_itself(line: Requirement) -> None:
     now = whole(line)
     assert now.asks is not None
