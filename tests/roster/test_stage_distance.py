@@ -34,3 +34,19 @@ def test_the_efficiency_of_the_stoves_is_kept(client, trip):
     assert answer.status_code == 422
     post(client, action, form_of(get(client, action), action), stove_efficiency="")
     assert "stove_efficiency" not in roster(client, trip)["plan"]
+
+
+def test_distance_and_water_go_through_the_api(client, trip):
+    stages = roster(client, trip)["plan"]["stages"]
+    via = [{"name": "Spring", "elevation_m": 2900, "at": "2026-09-12T08:00:00Z", "water": "stream"}]
+    changed = [stages[0] | {"distance_m": 4200, "via": via}, *stages[1:]]
+    plan = roster(client, trip)["plan"] | {"stages": changed}
+    seen = roster(client, trip)["seq"]
+    answer = client.put(f"/api/trips/{trip}/plan", json={"seen_seq": seen, "plan": plan})
+    assert answer.status_code == 200, answer.text
+    first = roster(client, trip)["plan"]["stages"][0]
+    assert (first["distance_m"], first["via"][0]["water"]) == (4200.0, "stream")
+    wrong = plan | {"stages": [changed[0] | {"distance_m": 100}, *stages[1:]]}
+    refused = client.put(f"/api/trips/{trip}/plan", json={"seen_seq": seen + 1, "plan": wrong})
+    assert refused.status_code == 422
+    assert "steeper than 45 degrees" in refused.text

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from api.body.warmth import DELAY_MIN
+from api.conditions.evaluate import NO_FORECAST
 from api.readiness.body_report import NO_NIGHT
 from api.readiness.body_schemas import Amount, BodyReport, FuelBody, PersonBody, PersonStage, StageBody
 from web import words
@@ -54,6 +55,12 @@ class BodyView:
 
     report: BodyReport
     say: Say
+
+    @property
+    def under(self) -> str:
+        """Of which course of the weather the numbers are."""
+        label = self.report.scenario
+        return "without a forecast" if label == NO_FORECAST.label else f"of the forecast ({label})"
 
     @property
     def stages(self) -> tuple[StageView, ...]:
