@@ -179,10 +179,16 @@ class Database:
                     raise Unavailable(outages.READ_ONLY)
             return
         try:
-            with self._writers.held(0.5):
-                self._abandon(self._begin())
-        except NoTurn:
-            return
+            with self._patient(), self._writers.held(0.5):
+                work = self._begin()
+                try:
+                    # On a file that can only be read SQLite begins all the same; this is undone.
+                    work.exec_driver_sql("PRAGMA user_version = 0")
+                finally:
+                    self._abandon(work)
+        except Unavailable as error:
+            if not isinstance(error.__cause__, NoTurn):
+                raise
 
     def engine_version(self) -> str:
         """What answers, for logs and reports: 'SQLite 3.53.4' or 'PostgreSQL 18.4'."""
@@ -208,8 +214,8 @@ class Database:
 
     def close(self) -> None:
         """Give all connections back."""
-        self._read_engine.dispose()
-        self._write_engine.dispose()
+        for engine in self.engines():
+            engine.dispose()
 
     # -- one unit of work
     # ----------------------------------------------------------------------------------------
@@ -260,6 +266,8 @@ class Database:
             if said is None or (reads and said == outages.READ_ONLY):
                 raise
             log.error("database_outage", reason=str(error.orig).strip())
+            if said == outages.READ_ONLY:
+                self.close()  # what was opened while nothing could be written stays so; it is opened anew
             raise Unavailable(said) from error
 
     async def _off_loop(self, fn: Callable[[], T], *, inline: bool = False) -> T:

@@ -29,6 +29,9 @@ log = structlog.get_logger(__name__)
 LEAST_FREE_BYTES = 64 * 1024 * 1024
 """With less room than this a service is not ready: the log before the database alone may grow so far."""
 
+PROBE_BYTES = 1024 * 1024
+"""Written and dropped to see whether the disk takes it: a quota may be used up where the disk has room."""
+
 
 @router.get("/healthz", dependencies=[public("whether the process is up")])
 async def healthz() -> dict[str, str]:
@@ -134,7 +137,7 @@ def _disk_takes_writes(db: Database, data_dir: Path) -> None:
     for folder in folders:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder) as file:
-            file.write(b"ready")
+            file.write(bytes(PROBE_BYTES))
             file.flush()
         free = shutil.disk_usage(folder).free
         if free < LEAST_FREE_BYTES:

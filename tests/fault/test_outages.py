@@ -17,7 +17,7 @@ from sqlalchemy import event, text
 
 from api import health, outages
 from api.clock import FixedClock
-from api.db import Database
+from api.db import Database, sqlite_module
 from api.errors import Unavailable
 from api.journal import store
 from api.journal.kinds import Remark
@@ -25,6 +25,7 @@ from api.main import create_app
 from api.settings import Settings
 from tests.journal.conftest import open_trip
 from tests.journal.histories import START, entry
+from tests.journal.test_routes import by
 from tests.support.client import IsolatedTestClient
 from tests.support.databases import PostgresTemplates
 from tests.support.live import served
@@ -104,6 +105,33 @@ def test_a_database_that_takes_no_writes_can_be_read_and_is_not_ready(sqlite_app
             assert client.get("/api/trips/trip/journal").status_code == 200
         assert remark(client).status_code == 200
         assert client.get("/readyz").status_code == 200
+
+
+def test_a_disk_that_was_read_only_for_a_while_is_written_to_again(sqlite_app: FastAPI) -> None:
+    """What was opened while the disk took no writes could never write; another connection has to be made."""
+    with IsolatedTestClient(sqlite_app) as client:
+        db: Database = sqlite_app.state.db
+        open_trip(db, "trip")
+        _, engine = db.engines()
+
+        def only_to_read(*_: Any) -> Any:
+            return sqlite_module().connect(
+                f"file:{db.url.database}?mode=ro", uri=True, check_same_thread=False
+            )
+
+        engine.dispose()
+        event.listen(engine, "do_connect", only_to_read)
+        try:
+            ready = client.get("/readyz")
+            assert ready.status_code == 503
+            assert ready.json()["checks"]["writing"] == "the database takes no writes; the log says why"
+            answer = client.post("/api/trips/trip/journal", json={"entries": [by("lead", 1)]})
+            assert told(answer) == outages.READ_ONLY
+        finally:
+            event.remove(engine, "do_connect", only_to_read)
+        assert client.get("/readyz").status_code == 200
+        answer = client.post("/api/trips/trip/journal", json={"entries": [by("lead", 1)]})
+        assert [each["status"] for each in answer.json()["outcomes"]] == ["stored"]
 
 
 def test_little_room_on_the_disk_is_not_ready(sqlite_app: FastAPI, monkeypatch: pytest.MonkeyPatch) -> None:
