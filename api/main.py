@@ -12,6 +12,7 @@ from starlette.middleware import Middleware
 
 from api import __version__, errors, tracing
 from api.access.crossorigin import OriginGuard
+from api.access.refusals import RefusalRecord
 from api.clock import Clock
 from api.limits import BodyLimit
 from api.logging import RequestRecord
@@ -59,8 +60,9 @@ def create_app(settings: Settings | None = None, *, clock: Clock | None = None) 
         },
         middleware=[
             Middleware(RequestRecord, measurements=measurements, access_log=settings.access_log),
-            Middleware(site.SecurityHeaders),
+            Middleware(site.SecurityHeaders, base_url=settings.base_url),
             Middleware(errors.UnhandledErrors),
+            Middleware(RefusalRecord),
             Middleware(OriginGuard, base_url=settings.base_url),
             Middleware(BodyLimit, most_bytes=settings.max_body_bytes),
         ],

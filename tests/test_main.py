@@ -233,6 +233,13 @@ def test_every_answer_carries_the_security_headers(client: IsolatedTestClient, p
     assert "unsafe" not in headers["content-security-policy"]
 
 
+def test_https_is_demanded_for_a_year_where_people_reach_this_by_https(sqlite_settings: Settings) -> None:
+    for base_url, sent in (("https://board.outfit.example", "max-age=31536000"), ("", None)):
+        app = create_app(sqlite_settings.model_copy(update={"base_url": base_url}))
+        with IsolatedTestClient(app) as client:
+            assert client.get("/healthz").headers.get("strict-transport-security") == sent
+
+
 def test_a_static_file_asked_for_by_its_content_may_be_kept(
     client: IsolatedTestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -39,13 +39,16 @@ _HEADERS = {
     "Permissions-Policy": "camera=(self), geolocation=(self), microphone=()",
 }
 _A_YEAR_S = 31_536_000
+_ONLY_HTTPS = {"Strict-Transport-Security": f"max-age={_A_YEAR_S}"}
+"""For an installation whose address is https. Other names of the same domain are not ours to decide on."""
 
 
 class SecurityHeaders:
     """Pure-ASGI middleware that puts the security headers on every answer that does not set its own."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, *, base_url: str = "") -> None:
         self.app = app
+        self._headers = _HEADERS | (_ONLY_HTTPS if base_url.startswith("https:") else {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -55,7 +58,7 @@ class SecurityHeaders:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                for name, value in self._headers.items():
                     headers.setdefault(name, value)
             await send(message)
 

@@ -49,6 +49,8 @@ SECURE_SESSION_COOKIE = "__Host-rimaye"
 REMEMBERED_S = 2.0
 MOST_REMEMBERED = 10_000
 SEEN_EVERY = timedelta(minutes=10)
+RECENT = timedelta(minutes=15)
+"""How long after signing in on a device one may add other ways in without proving again who one is."""
 
 log = structlog.get_logger(__name__)
 T = TypeVar("T")
@@ -60,6 +62,13 @@ class SignInNeeded(Problem):
     status = 401
     code: ClassVar[str] = "sign-in-needed"
     title = "Please sign in"
+
+
+class ProofNeeded(Refused):
+    """Signed in too long ago for this: sign in again on this device, then do it again."""
+
+    code: ClassVar[str] = "proof-needed"
+    title = "Please sign in once more"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +84,8 @@ class Reader:
     """Sees every trip of the outfit without being assigned, as the roles of the demo do."""
     session: str | None = None
     """Id of the session, for those who came by one."""
+    signed_in_at: datetime | None = None
+    """When this session's owner last proved who they are, on this device."""
 
     @property
     def sees_all_trips(self) -> bool:
@@ -236,7 +247,8 @@ def _by_token(conn: Connection, token_hash: str, now: datetime) -> queries.Found
 
 
 def _reader(found: queries.Found) -> Reader:
-    return Reader(found.outfit, found.staff, found.name, _role(found.role), session=found.session)
+    role = _role(found.role)
+    return Reader(found.outfit, found.staff, found.name, role, False, found.session, found.signed_in_at)
 
 
 def _role(stored: str) -> Role:
@@ -289,4 +301,19 @@ def require_session(reader: Reader) -> Reader:
     """The reader, if they are here themselves. Raises Refused for a program: it may not widen its access."""
     if reader.session is None:
         raise Refused("This is done by a person who is signed in, not by a program with a token.")
+    return reader
+
+
+def is_recent(reader: Reader, now: datetime) -> bool:
+    """Whether the reader proved a moment ago who they are: a phone left lying open is no proof."""
+    return reader.signed_in_at is not None and now - reader.signed_in_at <= RECENT
+
+
+def require_recent(reader: Reader, now: datetime) -> Reader:
+    """The reader, if they are here themselves and signed in a moment ago. Raises Refused or ProofNeeded."""
+    if not is_recent(require_session(reader), now):
+        raise ProofNeeded(
+            f"You signed in here more than {RECENT.total_seconds() / 60:.0f} minutes ago. "
+            "Sign in once more on this device (/sign-in?again=true), then do it again; nothing was changed."
+        )
     return reader

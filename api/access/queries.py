@@ -43,6 +43,7 @@ class Found:
     seen_at: datetime
     session: str | None = None
     label: str = ""
+    signed_in_at: datetime | None = None
 
 
 # -- who is asking -------------------------------------------------------------------------------------------
@@ -55,6 +56,7 @@ _BY_SESSION = select(
     _session.c.id.label("session"),
     _session.c.expires_at,
     _session.c.seen_at,
+    _session.c.created_at,
 ).join_from(_session, _staff, _staff.c.id == _session.c.staff_id)
 _BY_TOKEN = select(
     _staff.c.outfit_id,
@@ -83,7 +85,17 @@ def by_session(conn: Connection, token_hash: str, now: datetime) -> Found | None
     if row is None:
         return None
     until = min(row.expires_at, row.seen_at + SESSION_IDLE)
-    return Found(row.outfit_id, row.staff, row.name, row.role, row.role, until, row.seen_at, row.session)
+    return Found(
+        row.outfit_id,
+        row.staff,
+        row.name,
+        row.role,
+        row.role,
+        until,
+        row.seen_at,
+        row.session,
+        signed_in_at=row.created_at,
+    )
 
 
 def by_api_token(conn: Connection, token_hash: str, now: datetime) -> Found | None:

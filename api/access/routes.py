@@ -8,7 +8,7 @@ from fastapi import APIRouter, Body, Path, Query, Request, Response
 from sqlalchemy import Row
 
 from api.access import assigning, passkeys, queries, service
-from api.access.current import CurrentReader, require_session, secure
+from api.access.current import CurrentReader, require_recent, require_session, secure
 from api.access.limits import limit
 from api.access.permissions import ACTIONS, permit, public
 from api.access.schemas import (
@@ -57,8 +57,8 @@ def me(reader: CurrentReader) -> Me:
 
 @router.post("/passkeys/begin", dependencies=[*OWN, limit("ceremony")])
 async def begin_passkey(request: Request, reader: CurrentReader) -> Response:
-    """Options for `navigator.credentials.create`, as WebAuthn writes them in JSON."""
-    options, token = await passkeys.begin_adding(request, require_session(reader))
+    """Options for `navigator.credentials.create`, as WebAuthn writes them in JSON. Needs a recent sign-in."""
+    options, token = await passkeys.begin_adding(request, require_recent(reader, now_of(request)))
     return _with_ceremony(request, options, token)
 
 
@@ -127,10 +127,10 @@ def list_tokens(request: Request, conn: Reading, reader: CurrentReader) -> list[
 
 @router.post("/tokens", dependencies=[*OWN, limit("token")], status_code=201)
 def make_token(request: Request, work: Writing, reader: CurrentReader, sent: TokenIn) -> TokenMade:
-    """Make a token for a program that acts for oneself."""
+    """Make a token for a program that acts for oneself. Needs a recent sign-in."""
     token = service.make_token(
         work,
-        require_session(reader),
+        require_recent(reader, now_of(request)),
         label=sent.label,
         role=sent.role,
         days=sent.days,

@@ -1,4 +1,4 @@
-"""The log of access: sign-ins, failed ones, invitations, changes of role, revocations, use of tokens."""
+"""The log of access: sign-ins, failed ones, invitations, changes of role, revocations, tokens, refusals."""
 
 from __future__ import annotations
 
@@ -33,6 +33,8 @@ What = Literal[
     "activated",
     "assigned to trip",
     "taken off trip",
+    "refused",
+    "slowed down",
 ]
 
 

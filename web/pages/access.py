@@ -11,9 +11,12 @@ from sqlalchemy import Connection, Row
 from api.access import openid, passkeys, passwords, queries, service, typed
 from api.access.current import (
     LESSER_ROLES,
+    RECENT,
     AnyReader,
     CurrentReader,
     Reader,
+    is_recent,
+    require_recent,
     require_session,
     secure,
     session_token,
@@ -49,9 +52,9 @@ Password = Annotated[str, Form(max_length=4 * passwords.LONGEST)]
 
 
 @router.get("/sign-in", dependencies=[public("signing in")])
-async def sign_in_page(request: Request, reader: AnyReader, back: str = "/") -> Response:
-    """The page to sign in on; who is signed in goes on at once."""
-    if reader is not None:
+async def sign_in_page(request: Request, reader: AnyReader, back: str = "/", again: bool = False) -> Response:
+    """The page to sign in on; who is signed in goes on at once, unless they are to prove it again."""
+    if reader is not None and not again:
         return RedirectResponse(own_path(back), status_code=303)
     return await _sign_in_page(request, back=back)
 
@@ -217,6 +220,8 @@ def _account(
         may_add_passkey=passkeys.rp_id(request) is not None,
         tokens=queries.api_tokens(conn, reader.staff, now),
         token=token,
+        recent=is_recent(reader, now),
+        recent_min=int(RECENT.total_seconds() / 60),
         token_roles=[(role, ROLE_WORDS[role]) for role in LESSER_ROLES[reader.role]],
         shortest=passwords.SHORTEST,
         problem=problem.body() if problem else None,
@@ -287,7 +292,7 @@ def make_token(
     """Make a token for a program; it is shown once, on this very page."""
     token = service.make_token(
         work,
-        require_session(reader),
+        require_recent(reader, now_of(request)),
         label=label,
         role=role,
         days=days,
