@@ -30,7 +30,8 @@ def propose(
     evaluation = readiness.evaluation(conn, reader.outfit, trip)
     at_base = sent_up or not has_left_base(evaluation)
     found, now = _options(conn, reader, readiness, evaluation, at_base)
-    return cover_plan(evaluation, found, now=now, at_base=at_base)
+    shops = queries.shops(conn, reader.outfit)
+    return cover_plan(evaluation, found, shops, now=now, at_base=at_base)
 
 
 def has_left_base(evaluation: Evaluation) -> bool:

@@ -1,12 +1,13 @@
 """The cover plan in words: lines, what stays open, and what would help most. Pure."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from math import inf
 
 from api.kitlist.schemas import Grade, Requirement, Scope
 from api.locker.cover import Planner, Score
-from api.locker.givers import Detail, Giver
+from api.locker.givers import Detail, Giver, Shop
 from api.locker.options import ZONE_MEASURE, Options
 from api.locker.problem import Offer, Source
 from api.locker.rules import CRAMPON_TO_BOOT
@@ -30,7 +31,9 @@ _GRADE_NOUN = {
 }
 
 
-def cover_plan(evaluation: Evaluation, found: Options, *, now: datetime, at_base: bool) -> CoverPlan:
+def cover_plan(
+    evaluation: Evaluation, found: Options, shops: Sequence[Shop] = (), *, now: datetime, at_base: bool
+) -> CoverPlan:
     """The best cover of a trip's gaps, line by line, the gravest first."""
     planner = Planner(found.problem)
     taken = planner.solution.taken
@@ -43,7 +46,7 @@ def cover_plan(evaluation: Evaluation, found: Options, *, now: datetime, at_base
         as_of=now,
         lines=tuple(sorted(lines, key=lambda line: (-line.grade.weight, line.subject_name, line.item))),
         uncovered=tuple(_uncovered(found, finding) for finding in open_),
-        help=tuple(_help(evaluation, found, planner, open_)),
+        help=tuple(_help(evaluation, found, planner, open_, shops)),
         promised=tuple(by_id[id_].title for id_ in found.promised),
         to_look_at=tuple(finding.title for finding in found.to_look_at),
         not_gear=tuple(finding.title for finding in found.not_gear),
@@ -169,12 +172,13 @@ class _Wanted:
 
 
 def _help(
-    evaluation: Evaluation, found: Options, planner: Planner, open_: Iterable[Finding]
+    evaluation: Evaluation, found: Options, planner: Planner, open_: Iterable[Finding], shops: Sequence[Shop]
 ) -> Iterable[Help]:
-    """Single things that would clear something, the one that clears most first.
+    """Single things that would clear something, the one that clears most first; of equal ones the cheapest.
 
     Each is put into the problem as one more source, and the part of it that is touched is solved again. So
-    what it counts is true also where one thing sets another free.
+    what it counts is true also where one thing sets another free. Cheapest is the lowest price on the buying
+    list; what has none there comes after what has one, the fewer things the sooner.
     """
     gains: dict[_Wanted, Score] = {}
     for finding in open_:
@@ -182,17 +186,54 @@ def _help(
             if wanted not in gains:
                 offers = tuple(_offers_of(evaluation, found, wanted))
                 gains[wanted] = planner.gain(Source(_MORE, wanted.units), offers)
-    helping = [(gain, wanted) for wanted, gain in gains.items() if gain[:3] > (0, 0, 0)]
-    helping.sort(key=lambda pair: ([-level for level in pair[0][:3]], pair[1].requirement.item, pair[1].size))
-    for (stops, fixes, advises, *_), wanted in helping[:MOST_HELP]:
+    helping = [
+        (gain, wanted, cheapest(shops, wanted.requirement.id, wanted.units))
+        for wanted, gain in gains.items()
+        if gain[:3] > (0, 0, 0)
+    ]
+    helping.sort(
+        key=lambda each: (
+            [-level for level in each[0][:3]],
+            each[2][0] if each[2] is not None else inf,
+            each[1].units,
+            each[1].requirement.item,
+            each[1].size,
+        )
+    )
+    for (stops, fixes, advises, *_), wanted, price in helping[:MOST_HELP]:
         yield Help(
-            says=f"{_thing_words(wanted)}: {_gain_words(stops, fixes, advises)}.",
+            says=f"{_thing_words(wanted)}: {_gain_words(stops, fixes, advises)}{_price_words(price)}.",
             requirement=wanted.requirement.id,
             size=wanted.size,
             stops=stops,
             fixes=fixes,
             advises=advises,
+            units=wanted.units,
+            price=price[0] if price is not None else None,
+            currency=price[1] if price is not None else "",
         )
+
+
+Price = tuple[float, str]
+
+
+def cheapest(shops: Iterable[Shop], requirement: str, units: int) -> Price | None:
+    """The lowest price of so many on the buying list, and its currency. None: no price is entered for it, or
+    prices in several currencies, which cannot be compared.
+    """
+    priced = [
+        (shop.price, shop.currency) for shop in shops if requirement in shop.meets if shop.price is not None
+    ]
+    if not priced or len({currency for _, currency in priced}) > 1:
+        return None
+    price, currency = min(priced)
+    return price * units, currency
+
+
+def _price_words(price: Price | None) -> str:
+    if price is None:
+        return ""
+    return f", from {f'{price[0]:g} {price[1]}'.strip()} by the buying list"
 
 
 def _wanted(evaluation: Evaluation, found: Options, finding: Finding) -> Iterable[_Wanted]:

@@ -327,6 +327,12 @@ class Help(Shown):
     stops: int
     fixes: int
     advises: int
+    units: int = Field(description="How many things that is.")
+    price: float | None = Field(
+        default=None,
+        description="The lowest price for all of them on the buying list; none is entered if null.",
+    )
+    currency: str = ""
 
 
 class CoverPlan(Shown):

@@ -15,7 +15,9 @@ from api.journal import queries as journal_queries
 from api.journal import store
 from api.journal.kinds import HoldPassed, LoanPromised, LoanReleased, LoanTerms
 from api.locker import covering, queries, service
+from api.locker.givers import Shop
 from api.locker.loans import Desk, NotToBeHad
+from api.locker.plan import cheapest
 from api.locker.schemas import Applied, CoverPlan, HandOut, LetGo, Promise, Quarantine, Return
 from api.readiness.service import Readiness
 from tests.locker.conftest import LEAD, OTHER, OUTFIT, TRIP
@@ -261,3 +263,37 @@ class TestLoansInTheFold:
     def test_terms_name_who_gives(self) -> None:
         with pytest.raises(ValueError, match="giver names"):
             LoanTerms(source="locker", what="Mitts", subject="p07", requirement="mitts")
+
+
+class TestCheapest:
+    """The lowest price on the buying list, and none where prices cannot be compared."""
+
+    def shop(self, price: float | None, currency: str = "EUR", meets: tuple[str, ...] = ("mitts",)) -> Shop:
+        return Shop(f"{price}-{currency}", "Mitts", meets, "Base village", price=price, currency=currency)
+
+    def test_lowest_price_for_as_many_as_are_wanted(self) -> None:
+        shops = [self.shop(60.0), self.shop(45.0), self.shop(None), self.shop(5.0, meets=("rope",))]
+        assert cheapest(shops, "mitts", 2) == (90.0, "EUR")
+
+    def test_none_without_a_price_or_in_two_currencies(self) -> None:
+        assert cheapest([self.shop(None)], "mitts", 1) is None
+        assert cheapest([self.shop(60.0), self.shop(70.0, "CHF")], "mitts", 1) is None
+
+    @pytest.mark.one_database
+    def test_a_price_is_said_even_where_the_shop_is_shut(
+        self, db: Database, readiness: Readiness, clock: FixedClock
+    ) -> None:
+        with db.writing() as work:
+            shop = Shop(
+                "satellite",
+                "Satellite messenger",
+                ("satellite-messenger",),
+                "The village",
+                until=clock.now() - timedelta(hours=1),
+                price=240.0,
+                currency="EUR",
+            )
+            queries.add_shop(work, OUTFIT, shop)
+        one = plan_of(db, readiness).help[0]
+        assert one.says.endswith("clears one stop, from 240 EUR by the buying list.")
+        assert (one.price, one.currency, one.units) == (240.0, "EUR", 1)

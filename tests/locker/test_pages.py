@@ -1,6 +1,7 @@
 """The locker's pages as a guide uses them: forms in, pages out, no script needed."""
 
 import re
+from dataclasses import replace
 from html import unescape
 
 import pytest
@@ -276,3 +277,27 @@ class TestBuyingList:
         assert lent.delete(address).status_code == 200
         assert bought() == []
         assert lent.delete(address).status_code == 404
+
+
+class TestWords:
+    def test_a_things_page_asks_as_the_kit_list_does_and_shows_no_ids(
+        self, lent: IsolatedTestClient, db: Database
+    ) -> None:
+        with db.writing() as work:
+            kept = next(thing for thing in queries.items(work, OUTFIT) if thing.id == "pa-01")
+            answers = {"damage": "scratches", "takes-lamp": True}
+            known = replace(kept, meets=("helmet",), answers=answers, traits={"binding": "c1"})
+            queries.change_item(work, OUTFIT, known)
+        page = text_of(lent, "/locker/items/pa-01")
+        assert "<dt>Any damage?</dt><dd>scratches only</dd>" in page
+        assert "<dt>Does it hold a headlamp?</dt><dd>yes</dd>" in page
+        assert "<dt>Binding of the crampons</dt><dd>C1</dd>" in page
+        assert not re.search(r"<d[td]>(damage|takes-lamp|binding|helmet)<", page)
+
+    def test_what_no_kit_list_knows_is_said_to_be_so(self, lent: IsolatedTestClient, db: Database) -> None:
+        with db.writing() as work:
+            kept = next(thing for thing in queries.items(work, OUTFIT) if thing.id == "pa-01")
+            queries.change_item(work, OUTFIT, replace(kept, meets=("sledge",), answers={"runners": 2.0}))
+        page = text_of(lent, "/locker/items/pa-01")
+        assert "<dd>sledge (in no kit list)</dd>" in page
+        assert "<dt>runners (asked in no kit list)</dt><dd>2</dd>" in page

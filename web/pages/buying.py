@@ -30,6 +30,7 @@ from web.pages.locker_view import (
     taken,
     typed,
 )
+from web.pages.locker_words import facts
 from web.rendering import page, shell_of
 from web.words import Say
 
@@ -42,11 +43,13 @@ LIST = "/locker/shops"
 def show_list(request: Request, conn: Reading, reader: CurrentReader, journals: Journals) -> Response:
     """The buying list."""
     now = journals.clock.now()
+    shops = buying.listed(conn, reader).shops
     return page(
         request,
         "locker/shops.html",
         headers={"Cache-Control": "no-store"},
-        shops=buying.listed(conn, reader).shops,
+        shops=shops,
+        meets={shop.id: facts(conn, reader.outfit, shop.meets, {}, {}).meets for shop in shops},
         now=now,
         changing=may(reader, "locker.change"),
         say=Say(units=shell_of(request).units, zone=_zone(conn, reader, journals)),

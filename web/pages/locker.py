@@ -42,6 +42,7 @@ from web.pages.locker_view import (
     taken,
     typed,
 )
+from web.pages.locker_words import facts
 from web.rendering import page
 
 router = APIRouter(prefix="/locker", include_in_schema=False)
@@ -191,6 +192,7 @@ def show_item(
         request,
         "locker/item.html",
         item=thing,
+        facts=facts(conn, reader.outfit, thing.meets, thing.answers, thing.traits),
         states=STATES,
         events=EVENTS,
         loans=LOANS,
