@@ -88,6 +88,13 @@ def percent(share: float) -> str:
     return f"{words.number(share * 100, 1 if share < 0.0995 else 0)}\u00a0%"
 
 
+def chance_words(p: float) -> str:
+    """How likely something is by chance alone: "0.042", "under 0.001"; "not known" for NaN."""
+    if not math.isfinite(p):
+        return words.NOT_KNOWN
+    return "under 0.001" if p < 0.001 else words.number(p, 3)
+
+
 def rate_words(rate: Rate) -> str:
     """ "34 of 190 (18 %, likely 13 to 24 %)"."""
     span = f"likely {words.number(rate.lower * 100)} to {percent(rate.upper)}"
