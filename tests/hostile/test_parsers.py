@@ -154,6 +154,25 @@ def test_archives_that_unpack_to_far_too_much_are_refused() -> None:
     assert outcome(read_table, workbook({"../../somewhere": b"x"})) != "read"
 
 
+ROWS: dict[str, Callable[[], bytes]] = {
+    "millions of empty rows": lambda: b"<row/>" * 3_000_000,
+    "a million rows": lambda: b"".join(b'<row r="%d"><c><v>1</v></c></row>' % n for n in range(1_000_000)),
+    "millions of cells in a row": lambda: b'<row r="1">' + b"<c><v>1</v></c>" * 3_000_000 + b"</row>",
+    "one cell at the far end": lambda: b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>',
+}
+
+
+@pytest.mark.parametrize("rows", ROWS)
+def test_a_sheet_of_millions_is_refused_by_its_size(rows: str) -> None:
+    whole = to_xlsx(["name"], [["Mara"]])
+    with zipfile.ZipFile(io.BytesIO(whole)) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    sheet = next(name for name in parts if "sheet1" in name)
+    head = b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
+    content = head + ROWS[rows]() + b"</sheetData></worksheet>"
+    assert outcome(read_table, workbook(parts | {sheet: content})) != "read"
+
+
 @settings(max_examples=EXAMPLES)
 @given(cut=st.integers(0, 6_000), put=st.binary(max_size=6))
 def test_a_damaged_workbook_is_read_or_refused(cut: int, put: bytes) -> None:
