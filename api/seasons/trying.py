@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -39,7 +40,9 @@ NOTHING_KNOWN = ("[]", b"")
 
 log = structlog.get_logger(__name__)
 Report = Callable[[int, int], bool]
-"""How many requirements are done, of how many; answers whether to go on."""
+"""How many steps are done, of how many; answers whether to go on."""
+GoOn = Callable[[int], None]
+Connections = Callable[[], AbstractContextManager[Connection]]
 
 
 _under_way: set[str] = set()
@@ -86,28 +89,69 @@ def effects(
     Lines about people's things are worked out for all trips at once, a step each; all others the ordinary
     way, a step for each trip.
     """
-    pairs = [pair for pair in affected(base, changed) if not about_nights(pair)]
-    at_once_, one_by_one = ([p for p in pairs if at_once(p) is whether] for whether in (True, False))
     grid = read_grid(conn, outfit)
+    pairs = Pairs.of(base, changed)
+    go_on = pairs.reporting(report, len(grid.trips))
+    yield from for_all(conn, outfit, grid, base, changed, go_on)
+    yield from trip_by_trip(lambda: nullcontext(conn), readiness, outfit, grid, base, changed, go_on)
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """What is to be tried: lines for all trips at once, and lines trip by trip."""
+
+    at_once: tuple[Pair, ...]
+    one_by_one: tuple[Pair, ...]
+
+    @classmethod
+    def of(cls, base: Edition, changed: Edition) -> Pairs:
+        """Sort the lines that two lists may judge differently."""
+        pairs = [pair for pair in affected(base, changed) if not about_nights(pair)]
+        return cls(*(tuple(p for p in pairs if at_once(p) is whether) for whether in (True, False)))
+
+    def reporting(self, report: Report | None, trips: int) -> GoOn:
+        """Says after how many steps it stands, and raises Stopped when asked to stop."""
+        total = len(self.at_once) + (trips if self.one_by_one else 0)
+
+        def go_on(done: int) -> None:
+            if report is not None and not report(done, total):
+                raise Stopped
+
+        return go_on
+
+
+def for_all(
+    conn: Connection, outfit: str, grid: Grid, base: Edition, changed: Edition, go_on: GoOn
+) -> Iterator[Effect]:
+    """The lines that are worked out for all trips at once."""
     if not grid.trips:
         return
-    total = len(at_once_) + (len(grid.trips) if one_by_one else 0)
-
-    def go_on(done: int) -> None:
-        if report is not None and not report(done, total):
-            raise Stopped
-
-    dates = _dates(conn, outfit)
-    tried = Trial(grid, base, changed)
-    for done, pair in enumerate(at_once_):
+    tried, dates = Trial(grid, base, changed), _dates(conn, outfit)
+    for done, pair in enumerate(Pairs.of(base, changed).at_once):
         go_on(done)
         yield tried.effect(pair, _held(conn, outfit, grid, pair), dates)
-    if one_by_one:
-        walked = Walked(base, changed, one_by_one)
-        go_on(len(at_once_))
-        for done in walked.through(conn, readiness, outfit, grid.trips):
-            go_on(len(at_once_) + done)
-        yield from walked.effects(grid.trips)
+
+
+def trip_by_trip(
+    connections: Connections,
+    readiness: Readiness,
+    outfit: str,
+    grid: Grid,
+    base: Edition,
+    changed: Edition,
+    go_on: GoOn,
+) -> Iterator[Effect]:
+    """The lines that go the ordinary way; with another snapshot for each trip, so that none is kept long."""
+    pairs = Pairs.of(base, changed)
+    if not grid.trips or not pairs.one_by_one:
+        return
+    walked = Walked(base, changed, pairs.one_by_one)
+    go_on(len(pairs.at_once))
+    for done, trip in enumerate(grid.trips, start=1):
+        with connections() as conn:
+            walked.go(conn, readiness, outfit, trip)
+        go_on(len(pairs.at_once) + done)
+    yield from walked.effects(grid.trips)
 
 
 def _dates(conn: Connection, outfit: str) -> Dates:
@@ -263,7 +307,10 @@ def _result(db: Database, readiness: Readiness, outfit: str, id_: str) -> Mappin
     with db.reading() as conn:
         row = find(conn, outfit, id_)
         base, changed = (get_edition(conn, outfit, edition) for edition in (row.base, row.changed))
-        found = list(effects(conn, readiness, outfit, base, changed, report))
+        grid = read_grid(conn, outfit)
+        go_on = Pairs.of(base, changed).reporting(report, len(grid.trips))
+        found = list(for_all(conn, outfit, grid, base, changed, go_on))
+    found += trip_by_trip(db.reading, readiness, outfit, grid, base, changed, go_on)
     return evidence(base, changed, found)
 
 

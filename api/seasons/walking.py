@@ -151,25 +151,21 @@ class Walked:
     pairs: Sequence[Pair]
     _sums: dict[str, dict[str, list[float]]] = field(default_factory=lambda: defaultdict(dict))
 
-    def through(
-        self, conn: Connection, readiness: Readiness, outfit: str, trips: Sequence[str]
-    ) -> Iterator[int]:
-        """Go through trips; says after each how many are done."""
-        lists = [only(edition, self.pairs) for edition in (self.base, self.changed)]
-        for done, trip in enumerate(trips):
-            before, after = (way(conn, readiness, outfit, trip, edition) for edition in lists)
-            for requirement in self._named():
-                one = counted(before, after, requirement)
-                for name in Counted.__dataclass_fields__:
-                    self._sums[requirement].setdefault(name, []).append(float(getattr(one, name)))
-            yield done + 1
+    def go(self, conn: Connection, readiness: Readiness, outfit: str, trip: str) -> None:
+        """Go through another trip."""
+        lists = (only(edition, self.pairs) for edition in (self.base, self.changed))
+        before, after = (way(conn, readiness, outfit, trip, edition) for edition in lists)
+        for requirement in self._named():
+            one = counted(before, after, requirement)
+            for name in Counted.__dataclass_fields__:
+                self._sums[requirement].setdefault(name, []).append(float(getattr(one, name)))
 
     def _named(self) -> Mapping[str, Requirement]:
         named = (pair[1] or pair[0] for pair in self.pairs)
         return {one.id: one for one in named if one is not None}
 
     def effects(self, trips: Sequence[str]) -> Iterator[Effect]:
-        """What each line's change means, over the trips that were gone through."""
+        """What each line's change means, over the trips that were gone through, in that order."""
         for requirement, named in self._named().items():
             sums = {name: np.array(column) for name, column in self._sums[requirement].items()}
             whole = {

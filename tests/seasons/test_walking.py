@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import pytest
 
+from api.clock import FixedClock
 from api.db import Database
 from api.journal.kinds import PARTY, GearState, Known, Sighting
+from api.kitlist import service as kitlists
 from api.kitlist.schemas import Edition, GradeRule, Requirement
 from api.kitlist.service import get_edition
 from api.readiness.service import Readiness
@@ -137,3 +140,20 @@ def test_it_says_how_far_it_is_trip_by_trip_and_stops_when_asked(
     with told.reading() as conn, pytest.raises(trying.Stopped):
         list(trying.effects(conn, readiness, OUTFIT, base, with_lines(base, FUEL), report))
     assert steps == [(done, len(TRIPS)) for done in range(4)]
+
+
+def test_a_kept_trial_goes_through_trips_too(told: Database, readiness: Readiness, clock: FixedClock) -> None:
+    with told.writing() as work:
+        row = kitlists.copy(work, OUTFIT, "climbers-2025", now=NOW)
+        changed = with_lines(get_edition(work, OUTFIT, row.id), FUEL).model_copy(update={"id": row.id})
+        kitlists.change(work, OUTFIT, row.id, changed, now=NOW)
+        id_ = trying.begin(work, OFFICE, clock, "climbers-2025", row.id)
+    trying.run(told, readiness, OUTFIT, id_)
+    with told.reading() as conn:
+        kept = trying.find(conn, OUTFIT, id_)
+        base, changed = (get_edition(conn, OUTFIT, edition) for edition in (kept.base, kept.changed))
+        (effect,) = trying.effects(conn, readiness, OUTFIT, base, changed)
+    assert (kept.state, kept.done, kept.total) == ("done", len(TRIPS), len(TRIPS))
+    assert kept.result is not None
+    assert kept.result["total"] == asdict(effect.total)
+    assert trying.behind(kept, "fuel", "come") == [(LITTLE, 1)]
