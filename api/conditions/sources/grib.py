@@ -2,13 +2,15 @@
 
 The library that reads GRIB must not be loaded into the service (it and map projection libraries bring each
 other down), and most installations do not need it; it comes with the extra `grib`. Read are temperature,
-height and wind on pressure levels, and the height of 0 °C as different centres write it, at the nearest grid
-point.
+height and wind on pressure levels, the height of 0 °C as different centres write it, precipitation and new
+snow summed over periods, and gusts, at the nearest grid point.
 """
 
 from __future__ import annotations
 
+import re
 import sys
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -19,9 +21,10 @@ import numpy as np
 
 from api.conditions import variables as cf
 from api.conditions.forecast import Forecast, Point, Provenance, epoch_s
-from api.conditions.series import Datum, Floats
+from api.conditions.series import Cell, Datum, Floats
 from api.conditions.sources.covjson_write import write
-from api.conditions.sources.measures import Collected
+from api.conditions.sources.grib_periods import Period, arranged
+from api.conditions.sources.measures import Collected, conversion, words
 
 STANDARD_GRAVITY_MPS2 = 9.80665
 """Turns geopotential into geopotential height (WMO-No. 8, annex)."""
@@ -35,7 +38,11 @@ ON_LEVELS = {
     "v": "v",
 }
 NEAR_THE_GROUND = {"uvi": cf.UV, "uviucs": cf.UV_CLEAR_SKY}
-"""What has one value a place and time. Sums and gusts over a period are left out, and said to be."""
+"""What has one value a place and time."""
+SUMS = {"tp": cf.PRECIPITATION, "sf": "snowfall_amount", "asnow": cf.NEW_SNOW}
+"""Sums over a period. Rates, and parts of the whole such as convective precipitation, are not read."""
+GUSTS = re.compile(r"gust|(max_)?i?10fg\d*")
+GUST_ABOVE_GROUND_M = 10.0
 ZERO_LEVELS: dict[tuple[str, str], Datum] = {
     ("gh", "isothermZero"): "geoid",
     ("hzerocl", "isothermZero"): "geoid",
@@ -57,6 +64,9 @@ class Gathered:
     """What the messages of a file say at one point."""
 
     values: dict[str, dict[At, float]] = field(default_factory=dict)
+    periods: dict[str, dict[str, list[Period]]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(list))
+    )
     zero_datum: Datum | None = None
     runs: set[datetime] = field(default_factory=set)
     point: Point | None = None
@@ -72,7 +82,7 @@ def read(file: Path, place: Point) -> Forecast:
     found = Gathered()
     for message in _messages(file):
         _take(found, message, place)
-    if not found.values or found.point is None:
+    if not (found.values or found.periods) or found.point is None:
         passed = ", ".join(sorted(found.passed_over)) or "nothing"
         raise NotReadable(f"{file.name} holds {passed}, but no variable that is read here.")
     if len(found.runs) > 1:
@@ -111,7 +121,8 @@ def _take(found: Gathered, message: Any, place: Point) -> None:
     on_level = kind in ("isobaricInhPa", "isobaricInPa") and short in ON_LEVELS
     datum = ZERO_LEVELS.get((short, kind))
     near_ground = NEAR_THE_GROUND.get(short)
-    if not on_level and datum is None and near_ground is None:
+    over_time = _over_time(short, kind, str(key("stepType")), str(key("units")))
+    if not on_level and datum is None and near_ground is None and over_time is None:
         found.passed_over.add(f"{short} ({kind})")
         return
     nearest = eccodes.codes_grib_find_nearest(message, place.latitude_deg, place.longitude_deg)[0]
@@ -132,10 +143,31 @@ def _take(found: Gathered, message: Any, place: Point) -> None:
     if near_ground is not None:
         found.put(near_ground, (member, epoch_s(valid), None), value)
         return
+    if over_time is not None:
+        name, factor = over_time
+        # In minutes: some models step by less than an hour.
+        eccodes.codes_set(message, "stepUnits", "m")
+        length_s = 60 * (
+            eccodes.codes_get_long(message, "endStep") - eccodes.codes_get_long(message, "startStep")
+        )
+        end = epoch_s(valid)
+        found.periods[name][member].append(Period(end - length_s, end, value * factor))
+        return
     level_pa = int(key("level")) * (100 if kind == "isobaricInhPa" else 1)
     if short == "z":
         value /= STANDARD_GRAVITY_MPS2
     found.put(ON_LEVELS[short], (member, epoch_s(valid), level_pa), value)
+
+
+def _over_time(short: str, kind: str, step: str, unit: str) -> tuple[str, float] | None:
+    """The variable that a message holds over a period, and what its unit is multiplied by; else None."""
+    if GUSTS.fullmatch(short) and kind in ("surface", "heightAboveGround") and step == "max":
+        return cf.GUST, 1.0
+    name = SUMS.get(short)
+    if name is None or kind != "surface" or step != "accum":
+        return None
+    how = conversion(name, unit.replace("**", ""))
+    return (name, how[0]) if how is not None else None
 
 
 def _moment(date: int, time: int) -> datetime:
@@ -146,6 +178,12 @@ def _moment(date: int, time: int) -> datetime:
 def _forecast(found: Gathered, place: Point, name: str) -> Forecast:
     _wind(found)
     cells = [at for kept in found.values.values() for at in kept]
+    cells += [
+        (member, period.end, None)
+        for by_member in found.periods.values()
+        for member, periods in by_member.items()
+        for period in periods
+    ]
     members = sorted(
         {member for member, _, _ in cells}, key=lambda m: (m != "run", int(m) if m.isdigit() else 0)
     )
@@ -160,6 +198,7 @@ def _forecast(found: Gathered, place: Point, name: str) -> Forecast:
             values[members.index(member), times.index(time), column] = value
         datum = found.zero_datum if variable == cf.FREEZING_LEVEL else None
         collected.add(variable, values if by_level else values[..., 0], datum=datum)
+    _add_periods(collected, found, members, times)
     if not collected.series:
         raise NotReadable(f"{name} has no value at this point.")
     passed = [f"Not read: {', '.join(sorted(found.passed_over))}."] if found.passed_over else []
@@ -180,6 +219,20 @@ def _forecast(found: Gathered, place: Point, name: str) -> Forecast:
             warnings=(*collected.warnings, *passed),
         ),
     )
+
+
+def _add_periods(collected: Collected, found: Gathered, members: list[str], times: list[int]) -> None:
+    for name, by_member in found.periods.items():
+        gusts = name == cf.GUST
+        placed = arranged(by_member, members, times, sums=not gusts)
+        if placed.left_out:
+            collected.warnings.append(
+                f"{words(name)}: {placed.left_out} values were left out: their periods overlap others, "
+                "differ between members, or a sum falls."
+            )
+        above_m = GUST_ABOVE_GROUND_M if gusts else None
+        cell: Cell = "max" if gusts else "sum"
+        collected.add(name, placed.values, cell, placed.bounds, above_ground_m=above_m)
 
 
 def _wind(found: Gathered) -> None:

@@ -4,7 +4,7 @@ Two members, two times, four levels on a grid of 3 x 3 points; keys as WMO GRIB2
 """
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,17 @@ def keys(category: int, number: int, surface: int, level_hpa: int = 0) -> Iterat
         )
 
 
+def period(wanted: Iterable[Key], processing: int, first: int, last: int) -> list[Key]:
+    """Keys of a sum (processing 1) or maximum (2) between two hours of the run; WMO code table 4.10."""
+    return [
+        ("productDefinitionTemplateNumber", 11),
+        *wanted,
+        ("typeOfStatisticalProcessing", processing),
+        ("stepUnits", 1),
+        ("stepRange", f"{first}-{last}"),
+    ]
+
+
 def messages(member: int, hour: int) -> Iterator[tuple[list[Key], float]]:
     for level, height_m in HEIGHTS_M.items():
         kelvin = 273.15 + (3400.0 + 100.0 * member + 10.0 * hour - height_m) * 0.0065
@@ -35,20 +46,30 @@ def messages(member: int, hour: int) -> Iterator[tuple[list[Key], float]]:
     yield list(keys(3, 5, 4)), 3400.0 + 100.0 * member
     yield list(keys(4, 51, 1)), 7.0 + member
     yield list(keys(1, 52, 1)), 0.0
+    if hour:
+        # Precipitation since the start of the run, new snow and gusts for each three hours.
+        yield period(keys(1, 52, 1), 1, 0, hour), (1.0 + member) * hour
+        yield period(keys(1, 57, 1), 1, hour - 3, hour), 0.02
+        gust = [
+            *keys(2, 22, 103),
+            ("scaleFactorOfFirstFixedSurface", 0),
+            ("scaledValueOfFirstFixedSurface", 10),
+        ]
+        yield period(gust, 2, hour - 3, hour), 15.0 + hour
 
 
 def write(file: Path, change: Callable[[Any], None] | None = None) -> None:
     with file.open("wb") as stream:
         for member in (0, 1):
-            for hour in (0, 3):
+            for hour in (0, 3, 6):
                 for wanted, value in messages(member, hour):
                     message = eccodes.codes_grib_new_from_samples("regular_ll_pl_grib2")
+                    over_time = ("productDefinitionTemplateNumber", 11) in wanted
                     given: list[Key] = [
-                        ("productDefinitionTemplateNumber", 1),
+                        ("productDefinitionTemplateNumber", 11 if over_time else 1),
                         ("dataDate", 20260704),
                         ("dataTime", 0),
-                        ("stepUnits", 1),
-                        ("step", hour),
+                        *([] if over_time else [("stepUnits", 1), ("step", hour)]),
                         ("perturbationNumber", member),
                         ("Ni", 3),
                         ("Nj", 3),
