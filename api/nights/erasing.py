@@ -1,4 +1,9 @@
-"""Erasing: on request or when the time is over, by destroying the person's key. The journal stays whole."""
+"""Erasing: on request or when the time is over, by destroying the person's key. The journal stays whole.
+
+On request the photos of the person's gear go with it: a picture may show more of somebody than the thing it
+was taken for. When only the time of notes is over photos stay for their own time, for everyone alike: that
+some went earlier would tell who had notes.
+"""
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -13,6 +18,7 @@ from api.journal.health import HealthErased
 from api.nights import queries
 from api.nights.keys import destroy, shred
 from api.nights.service import Health
+from api.photos import queries as photos
 from api.rounds import in_a_thread, repeated
 
 log = structlog.get_logger(__name__)
@@ -23,15 +29,19 @@ SHREDDED_AGAIN_FOR = timedelta(days=2)
 
 
 def erase(work: Work, health: Health, outfit: str, trip: str, actor: Actor, member: str) -> int:
-    """Destroy a person's keys on a trip; what they sealed can never be read again. Answers with how many.
+    """Destroy a person's keys and photos on a trip; what they sealed can never be read again.
 
-    The entries stay where they are, so the chain verifies; one more says that and when it was done. Copies of
-    the database made before still hold the wrapped key until the master key is rotated. Raises NotFound
-    without such a trip.
+    Answers with how many keys. The entries stay where they are, so the chain verifies; one more says that and
+    when it was done. Copies of the database made before still hold the wrapped key until the master key is
+    rotated. Raises NotFound without such a trip.
     """
     erased = _destroyed(work, health, outfit, trip, actor, member)
     if erased:
         health.keys.leave_behind(work)
+    pictured = photos.erase_of(work, outfit, trip, member)
+    if pictured:
+        work.after_commit(lambda: shred(work))
+        log.info("photos_erased", photos=pictured)
     return erased
 
 
