@@ -20,6 +20,7 @@ from api.journal.kinds import Known
 from api.journal.trip import Role
 from api.kitlist.loading import read_file, shipped
 from api.kitlist.schemas import NIGHT_LINES, Edition, Scope, Zone
+from api.nights.schemas import CONSENT_TEXT, NO_DIAGNOSIS
 from api.photos.rules import WORDS as PHOTO_WORDS
 from web.locale import LANGUAGES, LIST, PAGE, SOURCE, po_file
 from web.pages.self_report_view import PLAN_WORDS
@@ -27,7 +28,7 @@ from web.words import ZONES
 
 ROOT = Path(__file__).resolve().parent.parent
 TEMPLATES = ROOT / "web" / "templates" / "selfreport"
-OWN_TEMPLATES = ("_frame", "page", "_progress", "_swapped", "_item", "_nights", "problem", "_alert")
+OWN_TEMPLATES = ("_frame", "page", "_progress", "_swapped", "_item", "_nights", "problem", "_alert", "health")
 PAGES = ROOT / "web" / "pages"
 CODE = (PAGES / "self_report.py", PAGES / "self_report_view.py", PAGES.parent / "reminders.py")
 TITLES = {PAGE: "the self-report page", LIST: "the shipped kit lists"}
@@ -51,6 +52,7 @@ def page_texts() -> list[str]:
     found |= dict.fromkeys(PLAN_WORDS.values())
     found |= dict.fromkeys(words for zone, words in ZONES.items() if zone not in _NOT_A_PERSONS)
     found |= dict.fromkeys(PHOTO_WORDS.values())
+    found |= dict.fromkeys((NO_DIAGNOSIS, CONSENT_TEXT))
     return list(found)
 
 

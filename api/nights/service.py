@@ -91,10 +91,15 @@ class Health:
         *,
         given: bool,
         device: str = "web",
+        shown_in: str = "en",
     ) -> None:
-        """Record what a person answered to the text in force. Taking it back erases nothing by itself."""
+        """Record what a person answered to the text in force, and the language they were shown it in.
+
+        Taking it back erases nothing by itself.
+        """
         self._member(self._snapshot(work, outfit, trip).picture, member)
-        body = ConsentGiven(member=member, what=CONSENT, text_version=self.consent_text()[1], given=given)
+        version = self.consent_text()[1] + (f", shown in {shown_in}" if shown_in != "en" else "")
+        body = ConsentGiven(member=member, what=CONSENT, text_version=version, given=given)
         self.append(work, outfit, trip, actor, [body], device)
 
     # -- writing

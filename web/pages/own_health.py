@@ -1,7 +1,7 @@
 """A person's own health notes behind their personal link: read, written, put right, taken out.
 
-In English only: translating what a body feels like is for people who know the words. Reading is kept like any
-other reading. Nothing of it stays on the device.
+In the person's language, like their list; notes themselves stand as guides read them. Reading is kept like
+any other reading. Nothing of it stays on the device.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from api.db import Work, Writing
 from api.errors import Conflict, Invalid
 from api.journal.entry import Actor
 from api.nights import views
-from api.nights.schemas import CONSENT, NO_DIAGNOSIS, NoteWrite
+from api.nights.schemas import CONSENT, CONSENT_TEXT, NO_DIAGNOSIS, NoteWrite
 from api.nights.service import Health, HealthNotes
 from api.readiness.service import Evaluations
 from api.selfreport.service import Own
 from web import words
-from web.locale import language
 from web.pages.nights import SCORE, Form, Sent, made
 from web.pages.nights_view import NightsView
 from web.pages.self_report import LIMIT, OPEN, PRIVATE, WHY_PUBLIC, PrivateRoute, read_own
+from web.pages.self_report_view import OwnView, choose_language
 from web.rendering import forms_errors, page
 
 router = APIRouter(
@@ -59,8 +59,18 @@ def consent(
     own = read_own(request, work, readiness, token)
     given = sent.get("given") == "yes"
     link = own.link
-    health.consent(work, link.outfit_id, link.trip_id, _self(own), own.member, given=given, device="own link")
-    return RedirectResponse(f"/r/{token}/health", status_code=303, headers=PRIVATE)
+    view = _own_view(request, own, token)
+    health.consent(
+        work,
+        link.outfit_id,
+        link.trip_id,
+        _self(own),
+        own.member,
+        given=given,
+        device="own link",
+        shown_in=view.language.code,
+    )
+    return RedirectResponse(view.address("/health"), status_code=303, headers=PRIVATE)
 
 
 @router.post("/notes", dependencies=[OPEN])
@@ -77,7 +87,8 @@ def write(
             health.write(work, link.outfit_id, link.trip_id, _self(own), kept, device="own link")
     except (Invalid, Conflict) as problem:
         return _page(request, work, own, token, health, problem=problem, typed=dict(sent.values))
-    return RedirectResponse(f"/r/{token}/health", status_code=303, headers=PRIVATE)
+    to = _own_view(request, own, token).address("/health")
+    return RedirectResponse(to, status_code=303, headers=PRIVATE)
 
 
 @router.get("/export.json", dependencies=[OPEN])
@@ -92,6 +103,12 @@ def export(
         media_type="application/json",
         headers={**PRIVATE, "Content-Disposition": 'attachment; filename="my-notes.json"'},
     )
+
+
+def _own_view(request: Request, own: Own, token: str) -> OwnView:
+    """Their page in the language they read it in, with its addresses."""
+    language = choose_language(request, own.profile.language)
+    return OwnView(own, language, token, asked=request.query_params.get("lang"))
 
 
 def _self(own: Own) -> Actor:
@@ -122,25 +139,27 @@ def _page(
     say = words.Say(units=words.Units.METRIC, zone=own.plan.place.zone, now=health.clock.now())
     answer = picture.consents.get((own.member, CONSENT))
     body = problem.body() if problem else None
-    english = language("en")
+    mine = _own_view(request, own, token)
+    before, after = health.settings.health_read_days_before, health.settings.health_read_days_after
+    keep = health.settings.health_keep_days
     return page(
         request,
         "selfreport/health.html",
         status_code=problem.status if problem else 200,
         headers=PRIVATE,
-        language=english,
-        _=english.say,
+        v=mine,
+        language=mine.language,
+        _=mine.language.say,
         here=f"/r/{token}/health",
-        back=f"/r/{token}",
-        name=own.profile.name,
         notes=notes,
         view=NightsView(own.plan, picture, say),
         say=say,
+        caution=mine.language.say(NO_DIAGNOSIS),
+        agreement=mine.language.say(CONSENT_TEXT, before=before, after=after, keep=keep),
         consent_text=health.consent_text()[0],
         agreed=answer.body.given if answer else None,
         corrects=next((note for note in notes if str(note.id) == typed.get("corrects")), None),
         values=typed,
         problem=body,
         errors=forms_errors(body),
-        caution=NO_DIAGNOSIS,
     )
