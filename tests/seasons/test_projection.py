@@ -130,6 +130,7 @@ def test_both_databases_keep_and_sum_the_same(
         readiness = Readiness(Journal(clock), clock)
         with db.reading() as conn:
             before = everything(conn)
+            assert queries.settled(conn, OUTFIT, TODAY)
             found = overview(conn, OUTFIT, Choice(season=(2025,)))
             base = get_edition(conn, OUTFIT, "climbers-2025")
             changed = raised(base)
