@@ -85,6 +85,24 @@ def test_every_language_is_for_everyone_on_a_phone(phone: Any) -> None:
     assert html_errors(pages) == []
 
 
+def test_the_page_of_own_notes_is_for_everyone_on_a_phone_in_every_language(phone: Any) -> None:
+    link = own_link(phone)
+    pages = {}
+    for lang in LANGUAGES:
+        at = f"{link}/health?lang={lang}"
+        phone.goto(at)
+        phone.locator("#headache").select_option("1")
+        phone.locator("#symptom-score button").click()
+        expect(phone).to_have_url(at)
+        expect(phone.locator("#notes li").first).to_be_visible()
+        phone.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
+        assert axe_violations(phone) == [], lang
+        assert phone.evaluate("document.documentElement.scrollWidth") <= PHONE["width"], lang
+        assert phone.evaluate(SMALL_TARGETS) == [], lang
+        pages[lang] = phone.request.get(at).text()
+    assert html_errors(pages) == []
+
+
 def test_a_tap_is_kept_in_place(phone: Any, live_server: LiveServer) -> None:
     phone.goto(f"{own_link(phone)}?lang=en")
     progress = phone.locator("#progress")
