@@ -28,7 +28,7 @@ def test_check_of_a_good_file(run: CliRunner) -> None:
     done = run.invoke(app, ["check", str(shipped()["glaciated-peak"])])
 
     assert done.exit_code == 0
-    assert "fit for use, 114 requirements" in done.output
+    assert "fit for use, 117 requirements" in done.output
 
 
 def test_check_names_file_line_and_column(run: CliRunner, small: Path, tmp_path: Path) -> None:
