@@ -87,7 +87,7 @@ class TestTypedIn:
     def test_marks_become_sightings_of_that_time(self, house: House) -> None:
         answer = type_in(house, boots="t", socks="✓", gaiters="u strap torn", helmet="A", by="Petra")
         assert answer.status_code == 303
-        assert answer.headers["location"] == f"{ROPE}?of={BO}&saved=4"
+        assert answer.headers["location"] == f"{ROPE}?of={BO}&saved=4&at=2026-08-20T10%3A30&by=Petra"
         source = "from paper, checked by Petra"
         assert recorded(house, "boots") == [(Known.TRIED, GearState.FITS, source)]
         assert recorded(house, "socks") == [(Known.SEEN, GearState.FITS, source)]
@@ -147,5 +147,5 @@ class TestTypedIn:
         answer = house.client.post(
             ROPE, data={"of": "rope-1", "at": CHECKED, f"mark-{row.requirement.id}": "s"}, headers=PAGE
         )
-        assert answer.headers["location"] == f"{ROPE}?saved=1"
+        assert answer.headers["location"] == f"{ROPE}?saved=1&at=2026-08-20T10%3A30"
         assert recorded(house, row.requirement.id, "rope-1")[0][0] is Known.SEEN

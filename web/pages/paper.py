@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID
 
 from fastapi import APIRouter, Request
@@ -114,8 +115,9 @@ def type_in(
         return _type_in(request, evaluation, trip, sheet, subject, readiness, problem, sent)
     _write(work, readiness, reader, trip, sightings, at)
     following = _after(sheet, subject)
-    query = f"?of={following}&saved={len(sightings)}" if following else f"?saved={len(sightings)}"
-    return RedirectResponse(f"/trips/{trip}/paper/{group}/type-in{query}", status_code=303)
+    of_next = {"of": following} if following else {}
+    query = urlencode(of_next | {"saved": len(sightings)} | _of_the_sheet(sent.typed()))
+    return RedirectResponse(f"/trips/{trip}/paper/{group}/type-in?{query}", status_code=303)
 
 
 # -- typing it back in ---------------------------------------------------------------------------------------
@@ -145,6 +147,11 @@ def _column(
     sent.check()
     assert at is not None
     return at, sightings
+
+
+def _of_the_sheet(typed: Mapping[str, str]) -> dict[str, str]:
+    """What stands once on a sheet, so that it is typed once: when it was done, and by whom."""
+    return {name: typed[name] for name in ("at", "by") if typed.get(name)}
 
 
 def _wrong(sent: Form, name: str, says: str, remedy: str) -> None:
@@ -222,6 +229,7 @@ def _type_in(
     subject = of or (sheet.subjects[0][0] if sheet.subjects else "")
     body = problem.body() if problem else None
     local = readiness.clock.now().astimezone(evaluation.plan.place.zone)
+    typed = sent.typed() if sent else _of_the_sheet(request.query_params)
     answer = _page(
         request,
         "paper/type_in.html",
@@ -230,7 +238,8 @@ def _type_in(
         sheet=sheet,
         subject=subject,
         name=sheet.name_of(subject) if subject else "",
-        typed=sent.typed() if sent else {},
+        typed=typed,
+        kept_for=urlencode(_of_the_sheet(typed)),
         today=f"{local:%Y-%m-%dT%H:%M}",
         saved=request.query_params.get("saved", ""),
         problem=body,
