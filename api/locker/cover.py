@@ -8,7 +8,8 @@ it, best bound first: crampons must suit the boots the same person ends up with;
 beyond what there is; and the first thing taken from a spare that is itself asked for opens a gap there, the
 second does not.
 
-Every gap is covered from one source; a gap of three things is not put together from two.
+Every gap is covered from one source, never half from each of two: it would hang on two promises, and the plan
+would be no assignment any more, which is what makes it exact. Two loans made by hand do it.
 """
 
 import heapq

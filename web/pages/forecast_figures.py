@@ -41,7 +41,7 @@ class Figures:
         found = []
         for level, height in self._altitudes():
             series = self.forecast.get(cf.TEMPERATURE)
-            spread = {} if series is None else self._spread(series.values[:, at, level])
+            spread = self._spread(series.values[:, at, level]) if series and series.by_level else {}
             if spread:
                 found.append((height, {name: value - ZERO_C_IN_K for name, value in spread.items()}))
         return found
@@ -55,6 +55,35 @@ class Figures:
             if wind is not None or gust is not None:
                 found.append((height, wind, gust))
         return found
+
+    @property
+    def ground_m(self) -> float | None:
+        """Elevation of the model's own ground, where the forecast says it."""
+        source = self.forecast.source_point
+        return source.altitude_m if source is not None else None
+
+    @property
+    def has_near_ground(self) -> bool:
+        """Whether it gives temperature, wind or gusts near its model's ground."""
+        return any(self._near_ground(name) is not None for name in (cf.TEMPERATURE, cf.WIND, cf.GUST))
+
+    def near_ground(self, at: int) -> tuple[Spread, float | None, float | None]:
+        """Air [°C], wind and gust [m/s] near the model's ground. Shown, never carried up to the party."""
+        air = self._near_ground(cf.TEMPERATURE)
+        spread = {} if air is None else self._spread(air.values[:, at])
+        return (
+            {name: value - ZERO_C_IN_K for name, value in spread.items()},
+            self._base(self._near_ground(cf.WIND), at),
+            self._base(self._near_ground(cf.GUST), at),
+        )
+
+    def _near_ground(self, name: str) -> Series | None:
+        series = self.forecast.get(name)
+        return (
+            series
+            if series is not None and not series.by_level and series.above_ground_m is not None
+            else None
+        )
 
     def precipitation(self, at: int) -> float | None:
         return self._base(self.forecast.get(cf.PRECIPITATION), at)

@@ -18,6 +18,7 @@ from api.science import atmosphere, sun
 from api.units import SYSTEMS, Kind
 from web import words
 from web.charts.face import chill_by_hour
+from web.pages.forecast_figures import Figures
 
 HPA_PER_PA = 0.01
 LOWEST_LEVEL = "Freezing level, lowest"
@@ -227,6 +228,12 @@ def _notes(
             "Heights",
             f"Heights of the forecast's pressure levels are geopotential. At {say.elevation(top)} on the map "
             f"that is {say.elevation(less)} less.",
+        )
+    if forecast is not None and Figures(forecast).has_near_ground:
+        yield (
+            "Near the ground",
+            "What this source says of temperature, wind and gusts near its model's ground is used for no "
+            "stage: that ground is smoother than the mountain. What no level above it says stays unknown.",
         )
     yield from _light_notes(plan, say)
     spread = spread_of(conditions.scenarios)
