@@ -67,9 +67,27 @@ def plant(client: IsolatedTestClient) -> None:
     assert client.post(f"/api/trips/{TRIP}/health/notes", json=wrong, headers=HERE).status_code == 422
 
 
-def addresses(app: FastAPI) -> list[str]:
+def called(client: IsolatedTestClient) -> str:
+    """A call made while she is held back; answers with its id."""
+    as_role(client, "lead")
+    call = {"decision": "wait", "reason": "for the wind", "seen_seq": 1}
+    made = client.post(f"/api/trips/{TRIP}/calls", json=call, headers=HERE)
+    assert made.status_code in (200, 201), made.text
+    return str(made.json()["call"])
+
+
+def addresses(app: FastAPI, call: str) -> list[str]:
     """Every address that can be read, with the demo's own ids in it."""
-    known = {"trip": TRIP, "member": HER, "subject": HER, "finding": f"{HER}.private-note", "rope": "r3"}
+    known = {
+        "trip": TRIP,
+        "member": HER,
+        "subject": HER,
+        "finding": f"{HER}.private-note",
+        "rope": "r3",
+        "group": "r3",
+        "kind": "csv",
+        "call": call,
+    }
     found = set()
     for context in iter_route_contexts(app.routes):
         path = context.path or ""
@@ -117,7 +135,8 @@ def test_no_planted_word_reaches_a_wrong_reader(
         assert words_in(letters) == set()
         for word in ("private note", "symptom", "guideline", "held back", "sleeping height"):
             assert word not in letters.lower(), word
-        paths = addresses(app)
+        paths = addresses(app, called(client))
+        assert [path for path in paths if "/calls/" in path], "records of calls are among them"
         assert len(paths) > 30
         seen: dict[tuple[str, Role], set[str]] = {}
         kept: list[str] = []
