@@ -38,7 +38,5 @@ def take_along(
     }
     if request.headers.get("if-none-match") == sent.mark:
         return Response(status_code=304, headers=headers)
-    if "gzip" in request.headers.get("accept-encoding", ""):
-        packed = headers | {"Content-Encoding": "gzip"}
-        return Response(sent.packed, media_type="application/json", headers=packed)
-    return Response(sent.plain, media_type="application/json", headers=headers)
+    body, how = sent.json.sent(request.headers.get("accept-encoding", ""))
+    return Response(body, media_type="application/json", headers=headers | how)

@@ -1,6 +1,5 @@
 """What phones take along, made once for each state of a journal and reader."""
 
-import gzip
 import hashlib
 import json
 import threading
@@ -15,6 +14,7 @@ from api.access.current import Reader
 from api.access.permissions import may
 from api.handson.compiled import hands_on
 from api.handson.schemas import HandsOn
+from api.packing import Packed
 from api.readiness.service import Readiness
 
 MOST_KEPT = 64
@@ -22,10 +22,9 @@ MOST_KEPT = 64
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """What is sent: the JSON, the same compressed, and the mark by which a phone knows that it has it."""
+    """What is sent: the JSON, and the mark by which a phone knows that it has it."""
 
-    plain: bytes
-    packed: bytes
+    json: Packed
     mark: str
 
 
@@ -61,7 +60,7 @@ class Taken:
 def _packed(along: HandsOn) -> Sent:
     plain = json.dumps(along.wire(), ensure_ascii=False, separators=(",", ":")).encode()
     mark = f'"{hashlib.sha256(plain).hexdigest()[:24]}"'
-    return Sent(plain, gzip.compress(plain, 6, mtime=0), mark)
+    return Sent(Packed(plain), mark)
 
 
 def _taken(request: Request) -> Taken:

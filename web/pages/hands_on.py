@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 from dataclasses import dataclass
 from datetime import date, datetime
 from math import isnan
@@ -26,6 +25,7 @@ from api.journal.entry import StoredEntry
 from api.journal.kinds import Answer, GearState, Sighting, Withdrawn
 from api.journal.service import Journal, Journals
 from api.kitlist.schemas import Question, Scope
+from api.packing import Packed
 from api.photos import service as photos
 from api.photos.service import Sent as PhotoSent
 from api.readiness.schemas import CAUTION
@@ -267,14 +267,14 @@ def _page(request: Request, template: str, walk: Walk, reader: Reader, **context
         live=f"/api/trips/{walk.evaluation.trip}/events",
         **context,
     )
-    return _packed(answer) if "gzip" in request.headers.get("accept-encoding", "") else answer
+    return _packed(answer, request.headers.get("accept-encoding", ""))
 
 
-def _packed(answer: Response) -> Response:
+def _packed(answer: Response, accept_encoding: str) -> Response:
     """The same answer compressed; there is little signal where it is read."""
-    headers = {**answer.headers, "content-encoding": "gzip"}
-    del headers["content-length"]
-    return Response(gzip.compress(bytes(answer.body), 5, mtime=0), answer.status_code, headers)
+    body, how = Packed(bytes(answer.body)).sent(accept_encoding)
+    headers = {name: value for name, value in answer.headers.items() if name != "content-length"}
+    return Response(body, answer.status_code, headers | how)
 
 
 def _go(address: str) -> RedirectResponse:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import json
 from functools import lru_cache
@@ -11,6 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from api.access.permissions import public
+from api.packing import Packed
 from web.bundle import bundle
 from web.site import STATIC, fingerprint, static_url
 
@@ -27,18 +27,17 @@ FOR_EVER = "public, max-age=31536000, immutable"
 
 def script_url() -> str:
     """The address of the check's script, with its content in it: a changed script has a new address."""
-    return f"/check.js?v={_mark(_script(_prints()))}"
+    return f"/check.js?v={_mark(_script(_prints()).plain)}"
 
 
 @router.get("/check.js", dependencies=[public("code of the page; holds nothing of anyone")])
 def script(request: Request) -> Response:
     """All modules of the check as one, and what keeps the page live."""
-    packed = _script(_prints())
-    asked_now = request.url.query == f"v={_mark(packed)}"
+    made = _script(_prints())
+    asked_now = request.url.query == f"v={_mark(made.plain)}"
     headers = {"Cache-Control": FOR_EVER if asked_now else "no-cache", "Vary": "Accept-Encoding"}
-    if "gzip" not in request.headers.get("accept-encoding", ""):
-        return Response(gzip.decompress(packed), media_type="text/javascript", headers=headers)
-    return Response(packed, media_type="text/javascript", headers=headers | {"Content-Encoding": "gzip"})
+    body, how = made.sent(request.headers.get("accept-encoding", ""))
+    return Response(body, media_type="text/javascript", headers=headers | how)
 
 
 def _prints() -> tuple[str, ...]:
@@ -48,9 +47,9 @@ def _prints() -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=4)
-def _script(_prints: tuple[str, ...]) -> bytes:
-    """The script, compressed; made anew when one of its files has changed."""
-    return gzip.compress(bundle(STATIC / "check", "check", STATIC / LIVE).encode(), 9, mtime=0)
+def _script(_prints: tuple[str, ...]) -> Packed:
+    """The script; made anew when one of its files has changed."""
+    return Packed(bundle(STATIC / "check", "check", STATIC / LIVE).encode(), thorough=True)
 
 
 def _mark(content: bytes) -> str:
