@@ -129,6 +129,14 @@ def test_the_script_is_one_file_that_holds_every_module(yard: IsolatedTestClient
     assert len(re.findall("new EventSource", plain.text)) == 1
 
 
+def test_the_page_says_ahead_what_it_will_need(yard: IsolatedTestClient) -> None:
+    page = yard.get(f"/trips/{TRIP}/hands-on")
+    ahead = re.findall(r"<([^>]+)>", page.headers["link"])
+    assert TAKEN in ahead
+    assert all(address in page.text for address in ahead if address != TAKEN)
+    assert {yard.get(address).status_code for address in ahead} == {200}
+
+
 def test_words_on_the_phone_are_those_of_the_service() -> None:
     text = (STATIC / "check" / "saying.js").read_text()
 

@@ -25,13 +25,12 @@ from api.journal.entry import StoredEntry
 from api.journal.kinds import Answer, GearState, Sighting, Withdrawn
 from api.journal.service import Journal, Journals
 from api.kitlist.schemas import Question, Scope
-from api.packing import Packed
 from api.photos import service as photos
 from api.photos.service import Sent as PhotoSent
 from api.readiness.schemas import CAUTION
 from api.readiness.service import Evaluations, Readiness
 from web.pages.hands_on_view import Thing, Walk
-from web.pages.phone import script_url
+from web.pages.phone import ahead, packed, script_url
 from web.pages.roster_forms import Form, Sent
 from web.rendering import page, shell_of
 from web.words import Say
@@ -253,7 +252,11 @@ def _page(request: Request, template: str, walk: Walk, reader: Reader, **context
     answer = page(
         request,
         template,
-        headers={"Cache-Control": "no-store", "Vary": "Accept-Encoding"},
+        headers={
+            "Cache-Control": "no-store",
+            "Vary": "Accept-Encoding",
+            "Link": ahead(walk.evaluation.trip),
+        },
         shell=shell,
         say=Say(units=shell.units, zone=plan.place.zone, now=walk.now),
         walk=walk,
@@ -267,14 +270,7 @@ def _page(request: Request, template: str, walk: Walk, reader: Reader, **context
         live=f"/api/trips/{walk.evaluation.trip}/events",
         **context,
     )
-    return _packed(answer, request.headers.get("accept-encoding", ""))
-
-
-def _packed(answer: Response, accept_encoding: str) -> Response:
-    """The same answer compressed; there is little signal where it is read."""
-    body, how = Packed(bytes(answer.body)).sent(accept_encoding)
-    headers = {name: value for name, value in answer.headers.items() if name != "content-length"}
-    return Response(body, answer.status_code, headers | how)
+    return packed(answer, request.headers.get("accept-encoding", ""))
 
 
 def _go(address: str) -> RedirectResponse:

@@ -30,6 +30,25 @@ def script_url() -> str:
     return f"/check.js?v={_mark(_script(_prints()).plain)}"
 
 
+def ahead(trip: str) -> str:
+    """What the page will need, said before the browser has begun to read it."""
+    return ", ".join(
+        (
+            f"<{script_url()}>; rel=modulepreload",
+            f"</api/trips/{trip}/hands-on>; rel=preload; as=fetch; crossorigin",
+            f"<{static_url('style.css')}>; rel=preload; as=style",
+            f"<{static_url('check/check.css')}>; rel=preload; as=style",
+        )
+    )
+
+
+def packed(answer: Response, accept_encoding: str) -> Response:
+    """The same page compressed; there is little signal where it is read."""
+    body, how = Packed(bytes(answer.body)).sent(accept_encoding)
+    headers = {name: value for name, value in answer.headers.items() if name != "content-length"}
+    return Response(body, answer.status_code, headers | how)
+
+
 @router.get("/check.js", dependencies=[public("code of the page; holds nothing of anyone")])
 def script(request: Request) -> Response:
     """All modules of the check as one, and what keeps the page live."""
