@@ -55,7 +55,7 @@ class Arrivals:
         else:
             self._append(work, outfit, trip, answer, SERVICE, DEVICE, seq)
         evaluation = self.readiness.evaluation(work, outfit, trip, seq=seq)
-        for body in (*accepted_by(evaluation, entry.body), *carried_out(entry.body, entry, snapshot)):
+        for body in (*accepted_by(evaluation, entry.body), *carried_out(evaluation, entry, snapshot)):
             self._append(work, outfit, trip, body, entry.actor, entry.device, entry.seen_seq, entry)
 
     def countersign(self, work: Work, outfit: str, trip: str) -> int:
@@ -132,14 +132,26 @@ def accepted_by(evaluation: Evaluation, call: CallMade) -> list[FlagAccepted]:
     return found
 
 
-def carried_out(call: CallMade, entry: Entry, snapshot: Snapshot) -> list[AnyBody]:
-    """What a call changes on the trip: the ropes as they go on, and the hold point that is passed."""
+def carried_out(evaluation: Evaluation, entry: Entry, snapshot: Snapshot) -> list[AnyBody]:
+    """What a call changes on the trip: the ropes as they go on, and the hold point that is passed.
+
+    It is not passed by a call that leaves stops unsettled of which its caller knew.
+    """
+    call = entry.body
+    assert isinstance(call, CallMade)
     bodies: list[AnyBody] = []
     if call.goes and call.ropes is not None:
         bodies.append(RopesSet(ropes=call.ropes))
     if call.goes and call.hold not in snapshot.picture.holds_passed:
-        bodies.append(HoldPassed(hold=call.hold, at=entry.happened_at))
+        shown = board(evaluation, now=entry.happened_at)
+        if not known_to_caller(call, passed_over(evaluation, call, shown.findings)):
+            bodies.append(HoldPassed(hold=call.hold, at=entry.happened_at))
     return bodies
+
+
+def known_to_caller(call: CallMade, stops: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Stops passed over that the caller had read of: a mistake, where others are only late news."""
+    return tuple(stop for stop in stops if stop.id in call.knew.findings)
 
 
 def told_apart(evaluation: Evaluation, snapshot: Snapshot) -> tuple[str, ...]:
@@ -150,6 +162,7 @@ def told_apart(evaluation: Evaluation, snapshot: Snapshot) -> tuple[str, ...]:
     shown = board(evaluation, now=entry.happened_at)
     stops = passed_over(evaluation, call, shown.findings) if call.goes else ()
     newest = forecast_in_force(evaluation.picture)
+    stays_ahead = bool(known_to_caller(call, stops)) and call.hold not in snapshot.picture.holds_passed
     return rules.differences(
         call,
         {finding.id: finding.title for finding in shown.findings},
@@ -157,6 +170,7 @@ def told_apart(evaluation: Evaluation, snapshot: Snapshot) -> tuple[str, ...]:
         newest.body.forecast if newest else None,
         unread_by(entry, snapshot),
         stops,
+        stays_ahead=stays_ahead,
     )
 
 

@@ -200,6 +200,8 @@ def differences(
     forecast: str | None,
     unread: Sequence[Entry],
     stops: Sequence[Finding],
+    *,
+    stays_ahead: bool = False,
 ) -> tuple[str, ...]:
     """How what the writer of a call knew differs from what the service knows, in words.
 
@@ -217,9 +219,13 @@ def differences(
         Entries others had written that the writer had not read.
     stops
         Open stops that the call passed over.
+    stays_ahead
+        Whether the hold point is not taken as passed, because the caller knew of such a stop.
     """
     knew = set(call.knew.findings)
     told = [f"A stop was passed over: {stop.title}." for stop in stops]
+    if stays_ahead:
+        told.append("The caller knew of a stop that is not settled, so the hold point stays ahead here.")
     if forecast != call.knew.forecast:
         told.append(_other_forecast(call.knew.forecast, forecast))
     told += [f"Not known to the caller: {title}." for id_, title in shown.items() if id_ not in knew]

@@ -14,13 +14,22 @@ from api.readiness.evaluation import Evaluation
 from api.readiness.schemas import CAUTION
 
 LONGEST_TEXT = 160
-"""Characters in one short message of the GSM 7-bit alphabet (3GPP TS 23.038; from memory)."""
+"""Septets in one short message: one for each character of the basic set (3GPP TS 23.038, clause 6.2.1)."""
+
+SHORT_CAUTION = "Guides and local rules decide."
+"""The caution, as short as a message of this length carries it. It is at the end of every one."""
+
+LONGEST_HOLD, LONGEST_NAME = 32, 16
 
 GSM_BASIC = frozenset(
     "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿"
     "abcdefghijklmnopqrstuvwxyzäöñüà"
 )
-"""The basic set of the GSM 7-bit alphabet: one septet each. Its extension table (two septets) is not used."""
+"""The basic set of the GSM 7-bit alphabet: one septet each.
+
+Its extension table is not used: those characters take two septets. One character outside of both would leave
+room for only 70 in the whole message.
+"""
 
 _PLAIN = {
     "–": "-",
@@ -51,6 +60,21 @@ _PLAIN = {
     "ı": "i",
 }
 
+# Passports write Cyrillic so (ICAO Doc 9303, part 3, section 6; from memory); the last four: common practice.
+_CYRILLIC = {
+    **dict(zip("абвгдезиклмнопрстуфыэіңөүқ", "abvgdeziklmnoprstufyeinouk", strict=True)),
+    **dict.fromkeys("ъє", "ie"),
+    "ж": "zh",
+    "х": "kh",
+    "ц": "ts",
+    "ч": "ch",
+    "ш": "sh",
+    "щ": "shch",
+    "ь": "",
+    "ю": "iu",
+    "я": "ia",
+}
+
 DECISIONS: dict[Decision, str] = {
     "go": "GO",
     "go-with-changes": "GO WITH CHANGES",
@@ -74,23 +98,35 @@ def _letter(character: str) -> str:
         return _PLAIN[character]
     if character.isspace():
         return " "
-    bare = "".join(c for c in unicodedata.normalize("NFD", character) if not unicodedata.combining(c))
-    return bare if bare and all(c in GSM_BASIC for c in bare) else "?"
+    bare = "".join(c for c in unicodedata.normalize("NFKD", character) if not unicodedata.combining(c))
+    if bare and all(c in GSM_BASIC for c in bare):
+        return bare
+    if bare.lower() in _CYRILLIC:
+        latin = _CYRILLIC[bare.lower()]
+        return latin if bare.islower() else latin.capitalize()
+    return "?"
+
+
+def named(name: str, slug: str, longest: int) -> str:
+    """A name as a message can carry it; its id in the plan where its letters cannot be said."""
+    said = " ".join(gsm(name).split())
+    own = sum(c.isalnum() for c in said)
+    if own <= said.count("?") or own == 0:
+        said = slug.replace("-", " ")
+    return said if len(said) <= longest else said[: longest - 2].rstrip() + ".."
 
 
 def short_text(evaluation: Evaluation, call: Record[CallMade]) -> str:
-    """A call in at most 160 characters: what, where, when, who stays, turnaround, why.
+    """A call in at most 160 septets: what, where, when, who stays, turnaround, why, and the caution.
 
-    What does not fit is left out from the end; a text that was cut says so with dots.
+    What does not fit is left out from the end, but never the caution; a text that was cut says so with dots.
     """
     body, zone = call.body, evaluation.plan.place.zone
-    profiles = evaluation.picture.profiles
     at = call.happened_at.astimezone(zone)
-    parts = [f"{DECISIONS[body.decision]} {hold_name(evaluation, body.hold)} {at:%d}/{at:%H%M}L"]
+    hold = named(hold_name(evaluation, body.hold), body.hold, LONGEST_HOLD)
+    parts = [f"{DECISIONS[body.decision]} {hold} {at:%d}/{at:%H%M}L"]
     if body.stays:
-        parts.append(
-            "stay " + ", ".join(_first(profiles[m].name) if m in profiles else m for m in body.stays)
-        )
+        parts.append("stay " + ", ".join(_first(evaluation, member) for member in body.stays))
     if body.turnaround_at is not None and body.goes:
         parts.append(f"turn {body.turnaround_at.astimezone(zone):%H%M}L")
     accepted = sum(settled.how == "accepted" for settled in body.settled)
@@ -105,22 +141,31 @@ def short_text(evaluation: Evaluation, call: Record[CallMade]) -> str:
 
 
 def fitted(parts: Iterable[str]) -> str:
-    """Parts as one short message: each with a full stop, the last ones cut where they do not fit."""
+    """Parts as one short message: each with a full stop, the last cut where they do not fit; the caution."""
+    room = LONGEST_TEXT - len(SHORT_CAUTION) - 1
+    return f"{_within(parts, room)} {SHORT_CAUTION}".strip()
+
+
+def _within(parts: Iterable[str], room: int) -> str:
     said = ""
     for part in parts:
         words = " ".join(gsm(part).split()).rstrip(".")
         if not words:
             continue
         joined = f"{said} {words}." if said else f"{words}."
-        if len(joined) <= LONGEST_TEXT:
+        if len(joined) <= room:
             said = joined
-        elif LONGEST_TEXT - len(said) > 12:
-            return f"{said} {words}".strip()[: LONGEST_TEXT - 3].rstrip() + "..."
+        elif room - len(said) > 12:
+            return f"{said} {words}".strip()[: room - 3].rstrip(" .") + "..."
+        else:
+            return said[:-1] + "..." if len(said) + 2 <= room else said
     return said
 
 
-def _first(name: str) -> str:
-    return name.split()[0] if name.split() else name
+def _first(evaluation: Evaluation, member: str) -> str:
+    profile = evaluation.picture.profiles.get(member)
+    first = profile.name.split()[:1] if profile else []
+    return named(first[0] if first else "", member, LONGEST_NAME)
 
 
 def calendar(evaluation: Evaluation, stamp: datetime) -> bytes:

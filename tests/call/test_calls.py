@@ -1,6 +1,7 @@
 """Making calls: what has to be settled, what is frozen and signed, what is carried out."""
 
 import stat
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -11,11 +12,11 @@ from api.call import rules
 from api.call import verify as verifying
 from api.call.schemas import CallForm
 from api.call.service import NotSettled, Sitting
-from api.call.verify import check_here
+from api.call.verify import check_file, check_here
 from api.clock import FixedClock
 from api.errors import Invalid
 from api.ids import new_id
-from api.journal.decisions import CallMade, Knew, ViewGiven
+from api.journal.decisions import CallMade, Knew, Settled, ViewGiven
 from api.journal.entry import Entry
 from api.journal.kinds import GearState, HoldPassed, Known, Sighting
 from api.journal.store import verify_trip
@@ -117,6 +118,23 @@ class TestRecord:
             found = check_here(conn, trip.readiness, OUTFIT, trip.sealed())
         assert found.good, found.says()
 
+    @pytest.mark.one_database
+    def test_bytes_all_over_an_exported_record_are_each_found_when_flipped(self, trip: Expedition) -> None:
+        """Every 211th byte of a whole record of the demo, and every one of hash and signature at its end.
+
+        Every bit of every byte of a shorter record is tried in `test_signing`.
+        """
+        trip.call("wait", reason="for the office")
+        sealed = trip.sealed()
+        end = len(sealed) - 240
+        places = [*range(0, end, 211), *range(end, len(sealed))]
+        assert len(places) > 400
+        for at in places:
+            found = check_file(sealed[:at] + bytes([sealed[at] ^ 0x01]) + sealed[at + 1 :])
+            assert not found.good, at
+            assert found.faults, at
+            assert all(fault.where and fault.says for fault in found.faults), at
+
     def test_a_changed_edition_is_named(self, trip: Expedition) -> None:
         trip.call("wait", reason="for the office")
         with trip.database.writing() as work:
@@ -192,17 +210,44 @@ class TestFromAPhone:
         assert trip.countersignature().differences == ()
 
     def test_what_the_phone_did_not_know_is_said(self, trip: Expedition) -> None:
-        knew, seen = trip.knew(), trip.snapshot().seq
+        trip.on()
+        knew, seen, settled = trip.knew(), trip.snapshot().seq, self.all_accepted(trip)
         sighting = Sighting(
             subject="p06", requirement="ice-axe", known=Known.SEEN, state=GearState.ABSENT, remark="Gone"
         )
         trip.send(sighting, actor=SECOND, device="other-phone")
-        trip.send(CallMade(hold="base", decision="go", knew=knew), seen_seq=seen)
+        trip.send(CallMade(hold="glacier-edge", decision="go", settled=settled, knew=knew), seen_seq=seen)
         told = trip.countersignature().differences
         assert any(line.startswith("A stop was passed over: ") for line in told)
         assert any("Not known to the caller" in line and "Aroha" in line for line in told)
         assert "1 entry by Tashi Wangdrak had not been read." in told
-        assert "base" in trip.picture().holds_passed
+        assert "glacier-edge" in trip.picture().holds_passed
+
+    def test_a_stop_it_knew_of_is_not_passed_over_this_way_either(self, trip: Expedition) -> None:
+        """Sent as an entry rather than made on the page: the call is kept, the hold point stays ahead."""
+        trip.on()
+        knew, settled = trip.knew(), self.all_accepted(trip)
+        assert settled, "nothing was open, so nothing could be passed over"
+        trip.send(CallMade(hold="glacier-edge", decision="go", knew=knew), seen_seq=knew.seq)
+        told = trip.countersignature().differences
+        assert "The caller knew of a stop that is not settled, so the hold point stays ahead here." in told
+        assert "glacier-edge" not in trip.picture().holds_passed
+        trip.clock.advance(timedelta(minutes=1))
+        trip.send(CallMade(hold="glacier-edge", decision="go", settled=settled, knew=knew), seen_seq=knew.seq)
+        assert not any("stays ahead" in line for line in trip.countersignature().differences)
+        assert "glacier-edge" in trip.picture().holds_passed
+
+    def all_accepted(self, trip: Expedition) -> tuple[Settled, ...]:
+        """Every open stop at the hold point ahead, accepted by name."""
+        picture = trip.picture()
+        assert picture.trip is not None
+        ahead = rules.hold_ahead(picture.trip, picture)
+        assert ahead is not None
+        return tuple(
+            Settled(finding=stop.id, how="accepted", reason="looked at together, good enough")
+            for stop in rules.open_stops(trip.evaluation().findings, ahead.kind)
+            if stop.id not in picture.acceptances
+        )
 
     def test_another_forecast_is_said(self, trip: Expedition) -> None:
         knew = trip.knew().model_copy(update={"forecast": "0" * 64})

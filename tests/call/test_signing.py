@@ -126,17 +126,41 @@ def faults_of(text: bytes) -> tuple[Fault, ...]:
 
 
 def flips(text: bytes) -> Iterator[tuple[int, bytes]]:
+    """The text with one bit changed, every bit of every byte."""
     for at in range(len(text)):
-        for bit in (0x01, 0x20):
-            yield at, text[:at] + bytes([text[at] ^ bit]) + text[at + 1 :]
+        for bit in range(8):
+            yield at, text[:at] + bytes([text[at] ^ 1 << bit]) + text[at + 1 :]
 
 
-def test_any_flipped_byte_is_found_and_placed() -> None:
+def part_at(text: bytes, at: int) -> str | None:
+    """The part of the record, or the member beside it, whose value a byte belongs to."""
+    members = json.loads(text)
+    found = {f"record.{name}": (name, part) for name, part in members.pop("record").items()}
+    found |= {name: (name, part) for name, part in members.items()}
+    for where, (name, part) in found.items():
+        begins = text.index(f'"{name}":{canonical_json(part)}'.encode()) + len(name.encode()) + 3
+        if begins <= at < begins + len(canonical_json(part).encode()):
+            return where
+    return None
+
+
+def test_any_flipped_bit_of_any_byte_is_found_and_placed() -> None:
     text = seal(RECORD, KEY).encode()
-    unfound = [at for at, changed in flips(text) if not faults_of(changed)]
+    parts = [part_at(text, at) for at in range(len(text))]
+    unfound, misplaced = [], []
+    for at, changed in flips(text):
+        faults = faults_of(changed)
+        where = [fault.where for fault in faults]
+        if not faults or not all(fault.where and fault.says for fault in faults):
+            unfound.append(at)
+        elif (
+            (parts[at] or "").startswith("record.")
+            and not where[0].startswith("byte")
+            and where[0] != parts[at]
+        ):
+            misplaced.append((at, parts[at], where))
     assert unfound == []
-    unplaced = [at for at, changed in flips(text) if not all(f.where and f.says for f in faults_of(changed))]
-    assert unplaced == []
+    assert misplaced == []
 
 
 @pytest.mark.parametrize(
