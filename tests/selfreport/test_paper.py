@@ -1,9 +1,13 @@
 """The check on paper: a sheet to print, and typing it back in."""
 
+import io
+import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 import pytest
+from pypdf import PdfReader
 
 from api.call.paper import NoPaper
 from api.journal.kinds import GearState, Known, Sighting
@@ -16,6 +20,10 @@ pytestmark = pytest.mark.one_database
 PAGE = {"accept": "text/html"}
 AT = f"/trips/{TRIP}/paper"
 ROPE = f"{AT}/rope-1/type-in"
+SMALLEST_BOX_MM = 6
+"""Common practice, no published source: a mark in a thick glove needs about as much."""
+MM_PER_PT = 25.4 / 72
+GREY_BOX = re.compile(r"0\.78431\d* scn\s+0 0 m\s+([\d.]+) 0 l\s+\1 ([\d.]+) l")
 CHECKED = "2026-08-20T10:30"  # in UTC+6; the clock stands at 14:00 there
 
 
@@ -23,6 +31,17 @@ def sheet(house: House):
     with house.app.state.db.reading() as conn:
         evaluation = house.app.state.readiness.evaluation(conn, "quillstone", TRIP)
     return evaluation, sheet_of(evaluation, "rope-1")
+
+
+def grey_boxes_mm(printed: PdfReader) -> list[tuple[float, float]]:
+    """Width and height of every box that is filled grey, over all pages."""
+    found = []
+    for page in printed.pages:
+        drawn = page.get_contents().get_data().decode("latin-1")
+        found += [
+            (float(wide) * MM_PER_PT, float(high) * MM_PER_PT) for wide, high in GREY_BOX.findall(drawn)
+        ]
+    return found
 
 
 def type_in(house: House, of: str = ANA, at: str = CHECKED, by: str = "", **marks: str):
@@ -59,6 +78,24 @@ class TestOnPaper:
         assert "final call rests with" in data["caution"]
         guides_only = next(r for s in people["stations"] for r in s["rows"] if r["item"] == "Guide's licence")
         assert guides_only["boxes"] == [True, False, False]
+
+    @pytest.mark.parametrize("paper", ["a4", "us-letter"])
+    @pytest.mark.parametrize("people", [1, 4, 12, 13, 30])
+    def test_every_box_is_large_enough_for_a_pencil_in_mitts(
+        self, house: House, people: int, paper: str
+    ) -> None:
+        """Measured on the sheet as it is printed, with every box filled so that it can be found."""
+        evaluation, found = sheet(house)
+        everyone = {f"p{number}": f"Longername Doublebarrelled-Person {number}" for number in range(people)}
+        rows = tuple(replace(row, subjects=frozenset(everyone)) for row in found.rows)
+        crowd = replace(found, subjects=tuple(everyone.items()), rows=rows)
+        data = sheet_data(evaluation, crowd, "https://trips.example/t", house.clock.now(), paper)
+        for part in data["tables"]:
+            for row in (row for station in part["stations"] for row in station["rows"]):
+                row["boxes"] = [False] * len(part["columns"])
+        boxes = grey_boxes_mm(PdfReader(io.BytesIO(sheet_pdf(data, house.clock.now()))))
+        assert len(boxes) == len(rows) * people
+        assert min(min(box) for box in boxes) >= SMALLEST_BOX_MM
 
     def test_the_screen_has_the_order_of_the_paper(self, house: House) -> None:
         _, found = sheet(house)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -20,6 +21,8 @@ from api.readiness.schemas import CAUTION
 from web.rendering import HERE
 from web.words import date_span, long_date
 
+MOST_ACROSS = 12
+"""People beside each other on a sheet: with more, no box is large enough for a pencil held in gloves."""
 LOOSE = "loose"
 """Instead of a rope's id: everyone who is on no rope."""
 
@@ -122,13 +125,20 @@ def sheet_data(
         "paper": paper,
         "caution": CAUTION,
         "qr": _qr(address),
-        "tables": [_table(sheet, shared=False), _table(sheet, shared=True)],
+        "tables": _tables(sheet),
     }
 
 
-def _table(sheet: Sheet, *, shared: bool) -> dict[str, Any]:
-    """The part of a sheet for the people, or the one for what the rope carries together."""
-    columns = [(id_, name) for id_, name in sheet.subjects if (id_ == sheet.group) is shared]
+def _tables(sheet: Sheet) -> list[dict[str, Any]]:
+    """The parts of a sheet: as many for the people as they need, then what the rope carries together."""
+    people = [subject for subject in sheet.subjects if subject[0] != sheet.group]
+    together = [subject for subject in sheet.subjects if subject[0] == sheet.group]
+    parts = [people[at : at + MOST_ACROSS] for at in range(0, len(people), MOST_ACROSS)]
+    return [_table(sheet, columns) for columns in (*parts, together)]
+
+
+def _table(sheet: Sheet, columns: Sequence[tuple[str, str]]) -> dict[str, Any]:
+    """One part of a sheet: what is asked of these people, or of the rope."""
     ids = {id_ for id_, _ in columns}
     return {
         "columns": [name for _, name in columns],
