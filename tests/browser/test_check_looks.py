@@ -130,6 +130,39 @@ def test_nothing_moves_while_the_page_wakes_up_or_the_signal_goes(browser_page: 
     assert browser_page.evaluate(PLACES) == first
 
 
+def test_the_look_is_chosen_on_the_page_and_kept_on_this_device_alone(
+    browser: Any, live_server: LiveServer
+) -> None:
+    """Kept where a closed browser finds it again, from the first line that is drawn on."""
+    device, other = (browser.new_context(base_url=live_server.url, viewport=PHONE) for _ in range(2))
+    for look in ("day", "night", "plain"):
+        page = device.new_page()
+        show(page, BASE)
+        looks = page.get_by_role("group", name="Look of this device")
+        looks.get_by_role("button", name=look).click()
+        page.close()
+
+        again = device.new_page()
+        for path in (BASE, f"{BASE}/of/aroha?item=boots", "/"):
+            again.goto(path)
+            expect(again.locator("html")).to_have_attribute("data-look", look)
+            looks = again.get_by_role("group", name="Look of this device")
+            expect(looks.get_by_role("button", pressed=True)).to_have_text(look)
+        again.close()
+        if look != "plain":
+            assert background(device.new_page()) != background(other.new_page()), look
+    device.close()
+    other.close()
+
+
+def background(page: Any) -> str:
+    """The colour that the check stands on, for whoever opens it now."""
+    show(page, BASE)
+    colour: str = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    page.close()
+    return colour
+
+
 def test_a_bouncing_finger_answers_once(browser_page: Any) -> None:
     browser_page.set_viewport_size(PHONE)
     show(browser_page, f"{BASE}/of/aroha?item=boots")
