@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from api.access import assigning, queries
+from api.access.permissions import declared
 from api.db import Database
 from api.main import create_app
 from api.opening import open_database
@@ -61,6 +64,13 @@ def send(client: IsolatedTestClient, action: str, **fields: str | list[str]) -> 
     return answer.status_code, answer.text
 
 
+def doors_of(client: IsolatedTestClient) -> list[str]:
+    """Every path that answers GET and has the trip as its only parameter."""
+    paths = {route.path for route in declared(client.app) if "GET" in route.methods}  # type: ignore[arg-type]
+    named = {path for path in paths if re.findall(r"{(.*?)}", path) == ["trip"]}
+    return sorted(path.replace("{trip}", "kessandry-2026-09") for path in named)
+
+
 class TestViews:
     def test_an_assistant_sees_others_only_after_giving_their_own(self, client: IsolatedTestClient) -> None:
         read_as(client, "lead")
@@ -80,6 +90,43 @@ class TestViews:
         journal = client.get(f"{API}/journal", params={"after": 700}).json()["entries"]
         given = [e["body"]["view"] for e in journal if e["body"]["kind"] == "view-given"]
         assert given == ["down", "go"]
+
+    def test_no_door_of_the_trip_tells_a_view_before_its_time(self, client: IsolatedTestClient) -> None:
+        """All text read of a trip by its id alone, pages and JSON, as an assistant and as the office."""
+        said = "Zwitschermaschine"
+        read_as(client, "lead")
+        send(client, f"{TRIP}/call/view", member="p02", view="down", why=said)
+        # Left out: what streams, what is no text, and the history of flags, which is of findings alone.
+        besides = ("/events", ".pdf", "/flag-history")
+        doors = [door for door in doors_of(client) if not door.endswith(besides)]
+        assert {f"{TRIP}/call", f"{TRIP}/call/kept", f"{API}/journal", f"{API}/board", TRIP} <= set(doors)
+        for role in ("assistant", "office"):
+            read_as(client, role)
+            answers = {door: client.get(door, params={"after": 700}) for door in doors}
+            assert [door for door, answer in answers.items() if said in answer.text] == []
+            assert answers[f"{TRIP}/call"].status_code == answers[f"{API}/journal"].status_code == 200
+        read_as(client, "lead")
+        assert said in client.get(f"{TRIP}/call").text
+
+    def test_an_assistant_enters_no_view_but_their_own(self, client: IsolatedTestClient) -> None:
+        """By another's they would come to see what was said before they have spoken."""
+        with client.app.state.db.writing() as work:  # type: ignore[attr-defined]
+            staff = {"id": "assistant", "outfit_id": "quillstone", "name": "Inés Quiroga Bell"}
+            staff |= {"email": "ines@example.org", "role": "assistant", "active": True}
+            queries.add_staff(work, staff | {"created_at": datetime(2026, 9, 1, tzinfo=UTC)})
+            assigned_at = datetime(2026, 9, 1, tzinfo=UTC)
+            assigning.assign_one(work, TRIP[7:], "assistant", assigned_at, by="lead", member="p03")
+        read_as(client, "lead")
+        send(client, f"{TRIP}/call/view", member="p02", view="down", why="Not today")
+        read_as(client, "assistant")
+        status, page = send(client, f"{TRIP}/call/view", member="p02", view="go", why="So he says")
+        assert status == 422
+        assert "This is another guide&#39;s view." in page
+        assert "Not today" not in page
+        assert 'name="member" value="p02"' not in page
+        status, page = send(client, f"{TRIP}/call/view", member="p03", view="go", why="Fine")
+        assert status == 200
+        assert "Not today" in page
 
     def test_the_office_hears_it_with_the_call(self, client: IsolatedTestClient) -> None:
         send(client, f"{TRIP}/call/view", member="p02", view="down", why="Not today")

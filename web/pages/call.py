@@ -44,6 +44,7 @@ from web.pages.roster_forms import Form, Sent
 from web.rendering import forms_errors, page, shell_of
 
 router = APIRouter(prefix="/trips/{trip}/call", include_in_schema=False)
+OWN_VIEW = "Give your own. A lead guide enters a view that was said aloud."
 READ, VIEW, MAKE = [permit("trip.read")], [permit("call.view")], [permit("call.make")]
 
 
@@ -69,7 +70,10 @@ def give_view(
         view = sent.text("view")
         if view not in DECISIONS:
             raise Invalid.field("view", view, "No view is chosen.", "Choose go, with changes, wait or down.")
-        room.give_view(at, sent.text("member"), view, sent.text("why"), sent.text("hold"))
+        member, evaluation = sent.text("member"), room.evaluation(work, reader, trip)
+        if member in rules.asked(evaluation.picture) and member not in _whose(work, reader, trip, evaluation):
+            raise Invalid.field("member", member, "This is another guide's view.", OWN_VIEW)
+        room.give_view(at, member, view, sent.text("why"), sent.text("hold"))
 
     return _done(request, trip, sent, work, reader, room, act, "views")
 
@@ -238,7 +242,7 @@ def _page(
         plan=plan,
         review=found,
         members=[(m, profile) for m, profile in sorted(evaluation.picture.profiles.items())],
-        guides=[(m, evaluation.picture.profiles[m].name) for m in rules.asked(evaluation.picture)],
+        guides=[(m, evaluation.picture.profiles[m].name) for m in _whose(conn, reader, trip, evaluation)],
         me=_me(conn, reader, trip, evaluation),
         reader=reader,
         may=may,
@@ -275,6 +279,15 @@ def _me(conn: Connection, reader: Reader, trip: str, evaluation: Evaluation) -> 
         return str(assigned[reader.staff])
     profiles = evaluation.picture.profiles
     return next((m for m, profile in profiles.items() if profile.name == reader.name), None)
+
+
+def _whose(conn: Connection, reader: Reader, trip: str, evaluation: Evaluation) -> tuple[str, ...]:
+    """Whose view the reader may enter: an assistant who is known on the trip only their own.
+
+    By entering another's they would come to see all views before giving theirs.
+    """
+    asked, me = rules.asked(evaluation.picture), _me(conn, reader, trip, evaluation)
+    return (me,) if reader.role == "assistant" and me in asked else asked
 
 
 def _tipping(conn: Connection, reader: Reader, evaluation: Evaluation) -> tuple[Any, ...]:
