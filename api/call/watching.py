@@ -175,7 +175,8 @@ def _acceptances(evaluation: Evaluation, call: Record[CallMade]) -> Iterator[Giv
         if life.state is FlagState.REOPENED:
             yield Given(
                 "acceptance",
-                f"Accepted by name, but not as it is now: {finding.title}. {life.because}",
+                f"Accepted by name, but not as it is now: {finding.title}."
+                f" {life.because[:1].upper()}{life.because[1:]}",
                 finding.id,
             )
 

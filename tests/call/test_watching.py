@@ -39,6 +39,7 @@ def test_a_forecast_crosses_a_tripwire_and_the_call_is_named(trip: Expedition) -
     assert by["dry-mitts"].says.startswith("Freezing level under 3,600 m on the summit day – now 3,350 m")
     assert by["p07.backup-mitts"].what == "acceptance"
     assert by["party.fuel"].what == "acceptance"
+    assert "1210 g short. Now fix before leaving for Shelf Camp, was advise" in by["party.fuel"].says
 
 
 def test_a_tripwire_that_is_ended_is_quiet(trip: Expedition) -> None:
