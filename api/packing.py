@@ -1,10 +1,11 @@
-"""What is read where there is little signal leaves compressed: by Brotli where the reader's program takes it
-(browsers say so over https and on the same machine), else by gzip.
+"""How answers leave: with a mark of their content, and compressed where there is little signal. By Brotli
+where the reader's program takes it (browsers say so over https and on the same machine), else by gzip.
 """
 
 from __future__ import annotations
 
 import gzip
+import hashlib
 from typing import Literal
 
 import brotli
@@ -31,6 +32,11 @@ def compressed(plain: bytes, how: How, *, thorough: bool = False) -> bytes:
     if how == "br":
         return bytes(brotli.compress(plain, quality=levels["br"]))
     return gzip.compress(plain, levels["gzip"], mtime=0) if how == "gzip" else plain
+
+
+def mark_of(body: bytes) -> str:
+    """A mark of content, as an entity tag; the same however the content is packed."""
+    return f'"{hashlib.sha256(body).hexdigest()[:24]}"'
 
 
 class Packed:

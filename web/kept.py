@@ -16,7 +16,7 @@ from fastapi import FastAPI
 from sqlalchemy import Connection
 
 from api.db import Database
-from web.rendering import mark_of
+from api.packing import mark_of
 from web.words import Units
 
 MOST_KEPT = 64

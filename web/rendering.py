@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from api.packing import mark_of
 from web import words
 from web.pages.screens import Menu
 from web.site import static_url
@@ -117,11 +117,6 @@ def page(
 def conditional(request: Request, answer: Response) -> Response:
     """The answer with a mark of its content; "not changed" (304) for a reader who already has it."""
     return marked(request, answer, mark_of(bytes(answer.body)))
-
-
-def mark_of(body: bytes) -> str:
-    """A mark of content, as an entity tag."""
-    return f'"{hashlib.sha256(body).hexdigest()[:24]}"'
 
 
 def marked(request: Request, answer: Response, mark: str) -> Response:

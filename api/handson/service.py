@@ -1,6 +1,5 @@
 """What phones take along, made once for each state of a journal and reader."""
 
-import hashlib
 import json
 import threading
 from collections import OrderedDict
@@ -14,7 +13,7 @@ from api.access.current import Reader
 from api.access.permissions import may
 from api.handson.compiled import hands_on
 from api.handson.schemas import HandsOn
-from api.packing import Packed
+from api.packing import Packed, mark_of
 from api.readiness.service import Readiness
 
 MOST_KEPT = 64
@@ -59,8 +58,7 @@ class Taken:
 
 def _packed(along: HandsOn) -> Sent:
     plain = json.dumps(along.wire(), ensure_ascii=False, separators=(",", ":")).encode()
-    mark = f'"{hashlib.sha256(plain).hexdigest()[:24]}"'
-    return Sent(Packed(plain), mark)
+    return Sent(Packed(plain), mark_of(plain))
 
 
 def _taken(request: Request) -> Taken:

@@ -2,7 +2,6 @@
 head, so it is kept."""
 
 import asyncio
-import hashlib
 import threading
 from collections import OrderedDict
 from contextlib import AbstractContextManager
@@ -26,6 +25,7 @@ from api.journal.pictures import Snapshot
 from api.journal.service import Journal
 from api.kitlist.schemas import Edition
 from api.kitlist.service import get_edition
+from api.packing import mark_of
 from api.readiness.board import Evaluation, board, evaluate
 from api.readiness.board_nights import with_acclimatisation
 from api.readiness.by_source import FlagsBySource, flags_by_source
@@ -187,7 +187,7 @@ class Readiness:
         with db.reading() as conn:
             head = self.journal.picture(conn, outfit, trip).head
             written = self.board(conn, outfit, trip, now=now, named=named).model_dump_json().encode()
-        sent = written, f'"{hashlib.sha256(written).hexdigest()[:24]}"'
+        sent = written, mark_of(written)
         with self._guard:
             self._sent[head.hash, now, named] = sent
             while len(self._sent) > MOST_KEPT:
