@@ -24,6 +24,19 @@ from api.readiness.service import Readiness
 from tests.call.calling import OUTFIT, SECOND, THIRD, TRIP, Expedition
 
 
+def all_accepted(trip: Expedition) -> tuple[Settled, ...]:
+    """Every open stop at the hold point ahead, accepted by name."""
+    picture = trip.picture()
+    assert picture.trip is not None
+    ahead = rules.hold_ahead(picture.trip, picture)
+    assert ahead is not None
+    return tuple(
+        Settled(finding=stop.id, how="accepted", reason="looked at together, good enough")
+        for stop in rules.open_stops(trip.evaluation().findings, ahead.kind)
+        if stop.id not in picture.acceptances
+    )
+
+
 class TestSettling:
     def test_a_go_cannot_pass_over_an_open_stop(self, trip: Expedition) -> None:
         before = trip.snapshot().seq
@@ -74,6 +87,24 @@ class TestSettling:
                     if stop.id not in trip.picture().acceptances
                 },
             )
+
+    def test_whoever_moves_is_on_the_other_rope_from_then_on(self, trip: Expedition) -> None:
+        """Three clients and a guide, two and a guide: one client may change over."""
+        trip.on()
+        before = {rope.id: rope.members for rope in trip.picture().rope_teams}
+        accepts = {stop.finding: stop.reason for stop in all_accepted(trip)}
+        trip.call("go-with-changes", moves={"p05": "r3"}, accepts=accepts)
+        after = {rope.id: rope.members for rope in trip.picture().rope_teams}
+        assert "p05" in before["r1"]
+        assert after == {
+            "r1": tuple(m for m in before["r1"] if m != "p05"),
+            "r2": before["r2"],
+            "r3": (*before["r3"], "p05"),
+        }
+        entries = trip.snapshot().entries
+        (call,) = [e.seq for e in entries if e.id == trip.last_call().entry]
+        carried_out = [entry.kind for entry in entries if entry.seq > call]
+        assert carried_out == ["call-countersigned", "ropes-set", "hold-passed"]
 
     def test_wait_and_down_need_nothing_settled(self, trip: Expedition) -> None:
         trip.call("wait", reason="Until the certificate is here")
@@ -211,7 +242,7 @@ class TestFromAPhone:
 
     def test_what_the_phone_did_not_know_is_said(self, trip: Expedition) -> None:
         trip.on()
-        knew, seen, settled = trip.knew(), trip.snapshot().seq, self.all_accepted(trip)
+        knew, seen, settled = trip.knew(), trip.snapshot().seq, all_accepted(trip)
         sighting = Sighting(
             subject="p06", requirement="ice-axe", known=Known.SEEN, state=GearState.ABSENT, remark="Gone"
         )
@@ -226,7 +257,7 @@ class TestFromAPhone:
     def test_a_stop_it_knew_of_is_not_passed_over_this_way_either(self, trip: Expedition) -> None:
         """Sent as an entry rather than made on the page: the call is kept, the hold point stays ahead."""
         trip.on()
-        knew, settled = trip.knew(), self.all_accepted(trip)
+        knew, settled = trip.knew(), all_accepted(trip)
         assert settled, "nothing was open, so nothing could be passed over"
         trip.send(CallMade(hold="glacier-edge", decision="go", knew=knew), seen_seq=knew.seq)
         told = trip.countersignature().differences
@@ -236,18 +267,6 @@ class TestFromAPhone:
         trip.send(CallMade(hold="glacier-edge", decision="go", settled=settled, knew=knew), seen_seq=knew.seq)
         assert not any("stays ahead" in line for line in trip.countersignature().differences)
         assert "glacier-edge" in trip.picture().holds_passed
-
-    def all_accepted(self, trip: Expedition) -> tuple[Settled, ...]:
-        """Every open stop at the hold point ahead, accepted by name."""
-        picture = trip.picture()
-        assert picture.trip is not None
-        ahead = rules.hold_ahead(picture.trip, picture)
-        assert ahead is not None
-        return tuple(
-            Settled(finding=stop.id, how="accepted", reason="looked at together, good enough")
-            for stop in rules.open_stops(trip.evaluation().findings, ahead.kind)
-            if stop.id not in picture.acceptances
-        )
 
     def test_another_forecast_is_said(self, trip: Expedition) -> None:
         knew = trip.knew().model_copy(update={"forecast": "0" * 64})
