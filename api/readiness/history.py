@@ -1,6 +1,7 @@
 """The history of a trip's flags: what is kept, and what happened since, worked out on reading.
 
-Reading never writes. `catch_up` keeps what is missing; `rebuild` makes all of it again, to the same rows.
+Reading never writes: the process remembers the walks it made last. `catch_up` keeps what is missing;
+`rebuild` makes all of it again, to the same rows.
 """
 
 from collections.abc import Sequence
@@ -31,7 +32,8 @@ def history(
     snapshot = readiness.journal.picture(conn, outfit, trip)
     kept = _reached(conn, snapshot)
     rows = queries.events(conn, trip, finding, after_seq) if kept.seq else []
-    new = _since(conn, readiness, outfit, snapshot, kept.seq)
+    evaluate = _evaluator(conn, readiness, outfit, trip)
+    new = readiness.walks.since(snapshot, kept.seq, evaluate, _rows) if kept.seq < snapshot.seq else []
     return rows + [row for row in new if row.seq > after_seq and finding in (None, row.finding)]
 
 
@@ -64,8 +66,6 @@ def _reached(conn: Connection, snapshot: Snapshot) -> Reached:
 def _since(
     conn: Connection, readiness: Readiness, outfit: str, snapshot: Snapshot, seq: int
 ) -> list[EventRow]:
-    if seq == snapshot.seq:
-        return []
     steps = Walk(_evaluator(conn, readiness, outfit, snapshot.trip_id))
     if seq:
         steps.begin(snapshot.entries[:seq])

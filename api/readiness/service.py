@@ -31,6 +31,7 @@ from api.readiness.board_nights import with_acclimatisation
 from api.readiness.by_source import FlagsBySource, flags_by_source
 from api.readiness.mountain import Outlook
 from api.readiness.schemas import Board
+from api.readiness.walks import Walks
 
 MOST_KEPT = 64
 MOST_OF_A_TRIP = 4
@@ -55,6 +56,7 @@ class Readiness:
         self._outlooks: OrderedDict[str, Outlook] = OrderedDict()
         self._by_source: OrderedDict[str, FlagsBySource] = OrderedDict()
         self._sent: OrderedDict[tuple[str, datetime, bool], tuple[bytes, str]] = OrderedDict()
+        self.walks = Walks()
         self._guard = threading.Lock()
         self._turns = tuple(threading.RLock() for _ in range(MOST_AT_ONCE))
         self._writing: dict[Asked, asyncio.Task[tuple[int, tuple[bytes, str]]]] = {}
