@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ from api.readiness.body_findings import BodyGap, body_finding, body_gaps
 from api.readiness.evaluation import Evaluation
 from api.readiness.lacks import Lacks
 from api.readiness.outlook import PossibleFlag
-from api.readiness.scenarios import FlagScenarios, frequencies, possible_flag
+from api.readiness.scenarios import FlagScenarios, always_graded, frequencies, possible_flag
 
 Bools = npt.NDArray[np.bool_]
 
@@ -22,21 +22,32 @@ def body_flags(
     asked: Asks, lacking: Lacks, found: Body, lines: Container[int] | None = None
 ) -> FlagScenarios:
     """What is amiss with bodies, over all scenarios; `lines`: indices of the requirements to look at."""
-    gaps = tuple(body_gaps(asked, lacking, found, lines=lines))
-    scenarios = len(asked.conditions.scenarios)
-    appears = np.zeros((scenarios, len(gaps)), dtype=np.bool_)
+    return flags_of(tuple(body_gaps(asked, lacking, found, lines=lines)), asked, lacking)
+
+
+def flags_of(gaps: Sequence[BodyGap], asked: Asks, lacking: Lacks) -> FlagScenarios:
+    """The flags that some gaps amount to, in the order of the gaps."""
+    appears = np.zeros((len(asked.conditions.scenarios), len(gaps)), dtype=np.bool_)
     surely = np.zeros_like(appears)
     for n, gap in enumerate(gaps):
-        appears[:, n] = [_graded(gap, asked, lacking, s) for s in range(scenarios)]
+        appears[:, n] = _graded(gap, asked, lacking)
         surely[:, n] = (gap.amiss & gap.certain).any(axis=0) & appears[:, n]
     shape = (len(lacking.subjects), len(lacking.edition.requirements))
     return FlagScenarios(shape, tuple(gap.pair for gap in gaps), appears, surely | ~appears)
 
 
-def _graded(gap: BodyGap, asked: Asks, lacking: Lacks, scenario: int) -> bool:
-    where = gap.where(scenario)
-    grades = lacking.edition.requirements[gap.pair[1]].grades
-    return bool(where.any()) and grade_in_force(grades, asked.weather, where, scenario) is not None
+def _graded(gap: BodyGap, asked: Asks, lacking: Lacks) -> Bools:
+    """In which scenarios the gap has a grade. A grade without conditions is there wherever the gap is."""
+    there: Bools = np.asarray((gap.amiss | gap.unknown).any(axis=0))
+    requirement = lacking.edition.requirements[gap.pair[1]]
+    if always_graded(requirement):
+        return there
+    graded = [
+        grade_in_force(requirement.grades, asked.weather, gap.where(s), s) is not None
+        for s in np.flatnonzero(there).tolist()
+    ]
+    there[there] = graded
+    return there
 
 
 def possible_of_bodies(evaluation: Evaluation, flags: FlagScenarios) -> tuple[PossibleFlag, ...]:

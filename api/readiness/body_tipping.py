@@ -1,58 +1,85 @@
 """Tipping points of what is asked of bodies: how much colder or windier, or where the freezing level,
 until a flag comes, or goes. Pure.
 
-Changes are looked for on the grid of the axis and then halved in on; one that comes and goes between two
-points of the grid is not seen.
+Two passes, each with one scenario a shift: first all points of the grids of all axes, then the points between
+those two of a grid between which something changed. What comes and goes again between two points of a grid is
+not seen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from api.body.whole import Body
 from api.conditions.forecast import Forecast
 from api.conditions.many import evaluate_shifts
 from api.conditions.shifts import Shift
 from api.readiness.asks import Asks, asks
-from api.readiness.body_findings import asked_of_the_body, body_finding, body_gaps
-from api.readiness.body_scenarios import body_flags
+from api.readiness.body_findings import BodyGap, asked_of_the_body, body_finding, body_gaps
+from api.readiness.body_scenarios import flags_of
 from api.readiness.evaluation import Evaluation
 from api.readiness.lacks import Lacks
 from api.readiness.scenarios import Pair, metrics_of
-from api.readiness.schemas import Finding
 from api.readiness.tipping import REACHES, Axis, Tipped, TippingPoint
 
 AXES = (Axis.FREEZING_LEVEL, Axis.TEMPERATURE, Axis.WIND)
 BY_STREAMS = frozenset({"fuel_g", "water_l", "pack_kg", "energy_kj"})
 """What depends on whether water runs, and so on the freezing level by itself."""
 
+Place = tuple[Axis, float]
+"""A shift along one axis."""
 
-@dataclass(slots=True)
+
+@dataclass(frozen=True, slots=True)
 class _Change:
+    """One flag that is otherwise at `far` than without a shift, and not yet so at `near`."""
+
+    axis: Axis
     pair: Pair
     near: float
     far: float
 
+    @property
+    def middle(self) -> float:
+        return (self.near + self.far) / 2.0
 
-def body_tipping_points(
-    evaluation: Evaluation, forecast: Forecast, previous: Forecast | None = None
-) -> tuple[TippingPoint, ...]:
-    """The first change of every flag about bodies, one way and the other, by freezing level, temperature and
-    wind.
+    @property
+    def wide(self) -> bool:
+        return abs(self.far - self.near) > REACHES[self.axis].within * (1.0 + 1e-9)
 
-    Parameters
-    ----------
-    evaluation
-        The trip under `forecast`, unshifted.
-    forecast, previous
-        The issue in force and the one before; the member counts that stands for the forecast itself.
-    """
-    asked, lacking = evaluation.asks, evaluation.lacks
-    if asked is None or lacking is None or evaluation.bodies is None:
-        return ()
-    look = _Look(evaluation, asked, lacking, forecast, previous)
-    return tuple(point for axis in AXES if look.lines(axis) for point in _along(look, axis))
+    def halves(self) -> tuple[_Change, _Change]:
+        return replace(self, far=self.middle), replace(self, near=self.middle)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The flags about bodies at some shifts."""
+
+    evaluation: Evaluation
+    asked: Asks
+    lacking: Lacks
+    scenario: Mapping[Place, int]
+    gaps: Mapping[Pair, BodyGap]
+    flags: Sequence[frozenset[Pair]]
+
+    def there(self, place: Place) -> frozenset[Pair]:
+        return self.flags[self.scenario[place]]
+
+    def tipped(self, place: Place, pair: Pair) -> Tipped:
+        """The flag as it stands at a shift at which it appears."""
+        picture, scenario = self.evaluation.picture, self.scenario[place]
+        finding = body_finding(self.gaps[pair], self.asked, self.lacking, picture, scenario)
+        assert finding is not None
+        return Tipped(
+            id=finding.id,
+            subject=finding.subject,
+            subject_name=finding.subject_name,
+            requirement=finding.requirement,
+            item=finding.item,
+            there=True,
+            grade=finding.grade,
+            hold_name=finding.hold_name,
+        )
 
 
 @dataclass(frozen=True)
@@ -72,85 +99,107 @@ class _Look:
             and (axis is not Axis.FREEZING_LEVEL or one.how_many.computed in BY_STREAMS or metrics_of(one))
         )
 
-    def under(self, axis: Axis, values: Sequence[float]) -> tuple[Asks, Body]:
-        """What is asked of bodies, and the bodies, one scenario a shift."""
-        now, edition = self.evaluation, self.asked.edition
-        shifts = [Shift(**{axis.value: value}) for value in values]  # type: ignore[arg-type]
+    def at(self, places: Sequence[Place]) -> _Seen:
+        """The flags at some shifts, all worked out together; of each axis those that may change along it."""
+        now, lines = self.evaluation, {axis: self.lines(axis) for axis in {axis for axis, _ in places}}
+        shifts = [Shift(**{axis.value: value}) for axis, value in places]  # type: ignore[arg-type]
         shifted = evaluate_shifts(now.plan, self.forecast, shifts, self.previous).conditions
-        asked = asks(edition, now.plan, shifted, checks=self.asked.checks, only=self.lines(axis))
+        some = frozenset[int]().union(*lines.values())
+        asked = asks(self.asked.edition, now.plan, shifted, checks=self.asked.checks, only=some)
         assert now.bodies is not None
-        return asked, replace(now.bodies, conditions=shifted)
-
-    def flags(self, axis: Axis, values: Sequence[float]) -> list[frozenset[Pair]]:
-        """The flags that appear at each shift."""
-        asked, bodies = self.under(axis, values)
-        flags = body_flags(asked, self.lacking, bodies, self.lines(axis))
-        return [
-            frozenset(pair for pair, there in zip(flags.pairs, row, strict=True) if there)
+        bodies = replace(now.bodies, conditions=shifted)
+        gaps = tuple(body_gaps(asked, self.lacking, bodies, lines=some))
+        flags = flags_of(gaps, asked, self.lacking)
+        there = [
+            frozenset(pair for pair, is_there in zip(flags.pairs, row, strict=True) if is_there)
             for row in flags.appears.tolist()
         ]
-
-    def finding(self, axis: Axis, value: float, pair: Pair) -> Finding:
-        """The finding at one shift at which the flag appears."""
-        asked, bodies = self.under(axis, [value])
-        gap = next(
-            gap for gap in body_gaps(asked, self.lacking, bodies, lines=self.lines(axis)) if gap.pair == pair
-        )
-        found = body_finding(gap, asked, self.lacking, self.evaluation.picture, 0)
-        assert found is not None
-        return found
+        flagged = [
+            frozenset(pair for pair in pairs if pair[1] in lines[axis])
+            for (axis, _), pairs in zip(places, there, strict=True)
+        ]
+        scenario = {place: s for s, place in enumerate(places)}
+        return _Seen(now, asked, self.lacking, scenario, {gap.pair: gap for gap in gaps}, flagged)
 
 
-def _along(look: _Look, axis: Axis) -> list[TippingPoint]:
+def body_tipping_points(
+    evaluation: Evaluation, forecast: Forecast, previous: Forecast | None = None
+) -> tuple[TippingPoint, ...]:
+    """The first change of every flag about bodies, one way and the other, by freezing level, temperature and
+    wind.
+
+    Parameters
+    ----------
+    evaluation
+        The trip under `forecast`, unshifted.
+    forecast, previous
+        The issue in force and the one before; the member counts that stands for the forecast itself.
+    """
+    asked, lacking = evaluation.asks, evaluation.lacks
+    if asked is None or lacking is None or evaluation.bodies is None:
+        return ()
+    look = _Look(evaluation, asked, lacking, forecast, previous)
+    axes = [axis for axis in AXES if look.lines(axis)]
+    if not axes:
+        return ()
+    coarse = look.at([(axis, float(value)) for axis in axes for value in REACHES[axis].grid])
+    changes = [change for axis in axes for change in _changes(coarse, axis)]
+    places = sorted({place for change in changes for place in _between(change)})
+    fine = look.at(places) if places else coarse
+    return _together([_closed_in(fine, change, coarse) for change in changes], coarse, fine)
+
+
+def _changes(coarse: _Seen, axis: Axis) -> list[_Change]:
+    """The first change of each flag along the grid, both ways from no shift."""
     reach = REACHES[axis]
     grid = [float(value) for value in reach.grid]
-    found = look.flags(axis, grid)
     start = grid.index(reach.neutral)
-    changes: list[_Change] = []
+    unshifted = coarse.there((axis, reach.neutral))
+    changes = []
     for way in (range(start, len(grid)), range(start, -1, -1)):
         seen: set[Pair] = set()
         for at in way[1:]:
-            for pair in sorted((found[at] ^ found[start]) - seen):
+            for pair in sorted((coarse.there((axis, grid[at])) ^ unshifted) - seen):
                 seen.add(pair)
-                changes.append(_Change(pair, grid[at - way.step], grid[at]))
-    _halve(look, axis, changes, found[start], reach.within)
-    together: dict[float, list[Pair]] = {}
+                changes.append(_Change(axis, pair, grid[at - way.step], grid[at]))
+    return changes
+
+
+def _between(change: _Change) -> list[Place]:
+    """Every point at which halving may have to look."""
+    if not change.wide:
+        return []
+    return [(change.axis, change.middle), *(place for half in change.halves() for place in _between(half))]
+
+
+def _closed_in(fine: _Seen, change: _Change, coarse: _Seen) -> _Change:
+    """Halved until it is no wider than it should be."""
+    unshifted = change.pair in coarse.there((change.axis, REACHES[change.axis].neutral))
+    while change.wide:
+        nearer, farther = change.halves()
+        changed = (change.pair in fine.there((change.axis, change.middle))) != unshifted
+        change = nearer if changed else farther
+    return change
+
+
+def _together(changes: Sequence[_Change], coarse: _Seen, fine: _Seen) -> tuple[TippingPoint, ...]:
+    """The changes as points, those at the same shift as one."""
+    at: dict[Place, list[Pair]] = {}
     for change in changes:
-        together.setdefault(change.far, []).append(change.pair)
-    return [
-        TippingPoint(
-            axis=axis,
-            shift=shift,
-            within=reach.within,
-            appear=tuple(_tipped(look, axis, shift, pair) for pair in pairs if pair not in found[start]),
-            go=tuple(_tipped(look, axis, reach.neutral, pair) for pair in pairs if pair in found[start]),
+        at.setdefault((change.axis, change.far), []).append(change.pair)
+    points = []
+    for (axis, shift), pairs in at.items():
+        unshifted = (axis, REACHES[axis].neutral)
+        seen = coarse if (axis, shift) in coarse.scenario else fine
+        points.append(
+            TippingPoint(
+                axis=axis,
+                shift=shift,
+                within=REACHES[axis].within,
+                appear=tuple(
+                    seen.tipped((axis, shift), pair) for pair in pairs if pair not in coarse.there(unshifted)
+                ),
+                go=tuple(coarse.tipped(unshifted, pair) for pair in pairs if pair in coarse.there(unshifted)),
+            )
         )
-        for shift, pairs in together.items()
-    ]
-
-
-def _halve(
-    look: _Look, axis: Axis, changes: list[_Change], at_no_shift: frozenset[Pair], within: float
-) -> None:
-    """Halve what is still wider than it should be, all changes at once."""
-    while wide := [one for one in changes if abs(one.far - one.near) > within * (1.0 + 1e-9)]:
-        middles = sorted({(one.near + one.far) / 2.0 for one in wide})
-        there = dict(zip(middles, look.flags(axis, middles), strict=True))
-        for one in wide:
-            middle = (one.near + one.far) / 2.0
-            changed = (one.pair in there[middle]) != (one.pair in at_no_shift)
-            one.near, one.far = (one.near, middle) if changed else (middle, one.far)
-
-
-def _tipped(look: _Look, axis: Axis, value: float, pair: Pair) -> Tipped:
-    finding = look.finding(axis, value, pair)
-    return Tipped(
-        id=finding.id,
-        subject=finding.subject,
-        subject_name=finding.subject_name,
-        requirement=finding.requirement,
-        item=finding.item,
-        there=True,
-        grade=finding.grade,
-        hold_name=finding.hold_name,
-    )
+    return tuple(points)

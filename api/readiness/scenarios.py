@@ -102,7 +102,7 @@ def flag_scenarios(
     appears: Bools = np.asarray(np.logical_or.reduceat(possible, first, axis=1))
     surely: Bools = np.asarray(np.logical_or.reduceat(sure, first, axis=1))
     for n, (start, end) in enumerate(zip(first, [*first[1:], len(parts)], strict=True)):
-        if not _always_graded(lacks.edition.requirements[pairs[n][1]]):
+        if not always_graded(lacks.edition.requirements[pairs[n][1]]):
             appears[:, n], surely[:, n] = _graded(asks, lacks, parts[start:end])
     return FlagScenarios(shape, pairs, appears, surely | ~appears)
 
@@ -197,7 +197,8 @@ def _stand_in(asks: Asks, pair: Pair, c: int, requirement: Requirement, holding:
     yield _Part(pair, c, GapKind.UNFIT, (where & ~enough.certain, sure & ~enough.possible))
 
 
-def _always_graded(requirement: Requirement) -> bool:
+def always_graded(requirement: Requirement) -> bool:
+    """Whether some grade holds in all conditions, of the thing and of each limit with grades of its own."""
     own = (limit.grades for question in requirement.questions for limit in question.limits if limit.grades)
     return all(any(rule.when is None for rule in rules) for rules in (requirement.grades, *own))
 
