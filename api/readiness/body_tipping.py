@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from api.conditions.forecast import Forecast
 from api.conditions.many import evaluate_shifts
@@ -30,12 +31,10 @@ Place = tuple[Axis, float]
 """A shift along one axis."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Change:
-    """One flag that is otherwise at `far` than without a shift, and not yet so at `near`."""
+class _Step(NamedTuple):
+    """A stretch of an axis within which something changes, from the end nearer to no shift."""
 
     axis: Axis
-    pair: Pair
     near: float
     far: float
 
@@ -47,8 +46,15 @@ class _Change:
     def wide(self) -> bool:
         return abs(self.far - self.near) > REACHES[self.axis].within * (1.0 + 1e-9)
 
-    def halves(self) -> tuple[_Change, _Change]:
-        return replace(self, far=self.middle), replace(self, near=self.middle)
+    def halves(self) -> tuple[_Step, _Step]:
+        return _Step(self.axis, self.near, self.middle), _Step(self.axis, self.middle, self.far)
+
+
+class _Change(NamedTuple):
+    """One flag that is at the far end of a step otherwise than without a shift, and at the near not yet."""
+
+    pair: Pair
+    step: _Step
 
 
 @dataclass(frozen=True)
@@ -144,9 +150,9 @@ def body_tipping_points(
         return ()
     coarse = look.at([(axis, float(value)) for axis in axes for value in REACHES[axis].grid])
     changes = [change for axis in axes for change in _changes(coarse, axis)]
-    places = sorted({place for change in changes for place in _between(change)})
+    places = sorted({place for step in {change.step for change in changes} for place in _between(step)})
     fine = look.at(places) if places else coarse
-    return _together([_closed_in(fine, change, coarse) for change in changes], coarse, fine)
+    return _together([_closed_in(change, coarse, fine) for change in changes], coarse, fine)
 
 
 def _changes(coarse: _Seen, axis: Axis) -> list[_Change]:
@@ -161,32 +167,33 @@ def _changes(coarse: _Seen, axis: Axis) -> list[_Change]:
         for at in way[1:]:
             for pair in sorted((coarse.there((axis, grid[at])) ^ unshifted) - seen):
                 seen.add(pair)
-                changes.append(_Change(axis, pair, grid[at - way.step], grid[at]))
+                changes.append(_Change(pair, _Step(axis, grid[at - way.step], grid[at])))
     return changes
 
 
-def _between(change: _Change) -> list[Place]:
+def _between(step: _Step) -> list[Place]:
     """Every point at which halving may have to look."""
-    if not change.wide:
+    if not step.wide:
         return []
-    return [(change.axis, change.middle), *(place for half in change.halves() for place in _between(half))]
+    return [(step.axis, step.middle), *(place for half in step.halves() for place in _between(half))]
 
 
-def _closed_in(fine: _Seen, change: _Change, coarse: _Seen) -> _Change:
-    """Halved until it is no wider than it should be."""
-    unshifted = change.pair in coarse.there((change.axis, REACHES[change.axis].neutral))
-    while change.wide:
-        nearer, farther = change.halves()
-        changed = (change.pair in fine.there((change.axis, change.middle))) != unshifted
-        change = nearer if changed else farther
-    return change
+def _closed_in(change: _Change, coarse: _Seen, fine: _Seen) -> _Change:
+    """The step halved until it is no wider than it should be."""
+    pair, step = change
+    unshifted = pair in coarse.there((step.axis, REACHES[step.axis].neutral))
+    while step.wide:
+        nearer, farther = step.halves()
+        changed = (pair in fine.there((step.axis, step.middle))) != unshifted
+        step = nearer if changed else farther
+    return _Change(pair, step)
 
 
 def _together(changes: Sequence[_Change], coarse: _Seen, fine: _Seen) -> tuple[TippingPoint, ...]:
     """The changes as points, those at the same shift as one."""
     at: dict[Place, list[Pair]] = {}
     for change in changes:
-        at.setdefault((change.axis, change.far), []).append(change.pair)
+        at.setdefault((change.step.axis, change.step.far), []).append(change.pair)
     points = []
     for (axis, shift), pairs in at.items():
         unshifted = (axis, REACHES[axis].neutral)
