@@ -16,7 +16,6 @@ from api.clock import FixedClock, SystemClock
 from api.db import Database
 from api.journal.service import Journal
 from api.readiness.service import Readiness
-from api.server import settle_memory
 from seeds import demo, loading
 from tests.bench import Row
 
@@ -65,8 +64,6 @@ def _cold(folder: Path) -> Row:
     db = Database(f"sqlite:///{folder / 'demo.sqlite3'}")
     took, baseline = [], []
     with closing(db), db.reading() as conn:
-        # As the server does before it serves.
-        settle_memory()
         for _ in range(7):
             readiness = Readiness(Journal(clock), clock)
             started = timer.monotonic()
