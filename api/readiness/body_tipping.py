@@ -26,6 +26,8 @@ from api.readiness.tipping import REACHES, Axis, Tipped, TippingPoint
 AXES = (Axis.FREEZING_LEVEL, Axis.TEMPERATURE, Axis.WIND)
 BY_STREAMS = frozenset({"fuel_g", "water_l", "pack_kg", "energy_kj"})
 """What depends on whether water runs, and so on the freezing level by itself."""
+OF_THE_AIR = frozenset({"air_temperature_c", "wind_mps"})
+"""What bodies feel, of the metrics that are left out where nothing looks at them."""
 
 Place = tuple[Axis, float]
 """A shift along one axis."""
@@ -109,9 +111,10 @@ class _Look:
         """The flags at some shifts, all worked out together; of each axis those that may change along it."""
         now, lines = self.evaluation, {axis: self.lines(axis) for axis in {axis for axis, _ in places}}
         shifts = [Shift(**{axis.value: value}) for axis, value in places]  # type: ignore[arg-type]
-        shifted = evaluate_shifts(now.plan, self.forecast, shifts, self.previous).conditions
         some = frozenset[int]().union(*lines.values())
-        asked = asks(self.asked.edition, now.plan, shifted, checks=self.asked.checks, only=some)
+        looked_at = OF_THE_AIR.union(*(metrics_of(self.asked.edition.requirements[r]) for r in some))
+        shifted = evaluate_shifts(now.plan, self.forecast, shifts, self.previous, wanted=looked_at).conditions
+        asked = asks(self.asked.edition, now.plan, shifted, checks=self.asked.checks, only=())
         assert now.bodies is not None
         bodies = replace(now.bodies, conditions=shifted)
         gaps = tuple(body_gaps(asked, self.lacking, bodies, lines=some))

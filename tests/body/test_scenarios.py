@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -9,14 +10,17 @@ import pytest
 
 from api.conditions.evaluate import evaluate as stage_conditions
 from api.conditions.shifts import Shift
+from api.conditions.sources.manual import to_forecast
 from api.kitlist.schemas import Requirement
 from api.readiness.body_scenarios import body_flags
 from api.readiness.body_tipping import body_tipping_points
 from api.readiness.evaluation import Evaluation, evaluate
 from api.readiness.mountain import Outlook
-from api.readiness.tipping import Axis
+from api.readiness.tipping import REACHES, Axis
+from seeds import demo
 from tests.body.test_findings import asked
 from tests.readiness import big
+from tests.web import sample
 
 BAG = asked("bag_margin_c", "°C", 0.0)
 CLO = asked("clothing_margin_clo", "clo", -0.5)
@@ -105,6 +109,29 @@ def test_a_tipping_point_is_where_the_trip_under_that_shift_says_so() -> None:
         for tipped in point.appear:
             assert tipped.id in past
             assert tipped.id not in short
+
+
+def test_every_tipping_point_of_bodies_is_where_the_demo_trip_evaluated_anew_changes() -> None:
+    """All axes are looked at together; each is held against one trip a shift, at the point and just short."""
+    now = sample.evaluation("F2")
+    forecast = to_forecast(demo.forecast(demo.scenario(), "F2"), now.plan.place)
+
+    def there(axis: Axis, value: float) -> set[str]:
+        shift = Shift(**{axis.value: value})  # type: ignore[arg-type]
+        conditions = stage_conditions(now.plan, forecast, None, shift)
+        return {f.id for f in evaluate("demo", 1, now.picture, now.plan, now.edition, conditions).findings}
+
+    points = body_tipping_points(now, forecast)
+    assert {Axis.TEMPERATURE, Axis.WIND} <= {point.axis for point in points}
+    at_no_shift = {finding.id for finding in now.findings}
+    for point in points:
+        reach = REACHES[point.axis]
+        short = point.shift - math.copysign(reach.within * 1.01, point.shift - reach.neutral)
+        assert point.appear or point.go
+        for tipped in (*point.appear, *point.go):
+            assert (tipped in point.go) == (tipped.id in at_no_shift)
+            assert (tipped.id in there(point.axis, short)) == (tipped.id in at_no_shift)
+            assert (tipped.id in there(point.axis, point.shift)) != (tipped.id in at_no_shift)
 
 
 def test_stages_that_are_over_ask_nothing_of_bodies() -> None:
