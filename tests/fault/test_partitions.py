@@ -99,8 +99,12 @@ class TestBetweenServiceAndDatabase:
         acknowledged: dict[str, int] = {}
         refusals: set[str] = set()
         for number in range(1, 41):
-            cutting = threading.Timer(number * 0.0004, proxy.cut)
+            # The first goes through and the last is cut before it begins, however fast the machine is.
+            after_s = {1: 60.0, 40: 0.0}.get(number, number * 0.0004)
+            cutting = threading.Timer(after_s, proxy.cut)
             cutting.start()
+            if not after_s:
+                cutting.join()
             try:
                 with db.writing() as work:
                     (done,) = store.append(work, "trip", "nordhang", [entry(number, Remark(text="x"))], START)

@@ -108,6 +108,7 @@ def conditions(
         steps_epoch_s=starts,
         step_stage=np.arange(count),
         step_moving=np.ones(count, dtype=bool),
+        step_lying=np.zeros(count, dtype=bool),
         step_elevation_m=np.array([stage.from_m for stage in trip.stages]),
         hourly=grids,
         methods={},
