@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import numpy as np
+
 from api.conditions.forecast import Forecast
 from api.conditions.many import evaluate_shifts
 from api.conditions.shifts import Shift
@@ -119,13 +121,9 @@ class _Look:
         bodies = replace(now.bodies, conditions=shifted)
         gaps = tuple(body_gaps(asked, self.lacking, bodies, lines=some))
         flags = flags_of(gaps, asked, self.lacking)
-        there = [
-            frozenset(pair for pair, is_there in zip(flags.pairs, row, strict=True) if is_there)
-            for row in flags.appears.tolist()
-        ]
         flagged = [
-            frozenset(pair for pair in pairs if pair[1] in lines[axis])
-            for (axis, _), pairs in zip(places, there, strict=True)
+            frozenset(flags.pairs[n] for n in np.flatnonzero(row) if flags.pairs[n][1] in lines[axis])
+            for (axis, _), row in zip(places, flags.appears, strict=True)
         ]
         scenario = {place: s for s, place in enumerate(places)}
         return _Seen(now, asked, self.lacking, scenario, {gap.pair: gap for gap in gaps}, flagged)
